@@ -1,0 +1,1 @@
+"""Every default of Rillcast as data: TOML tables whose values carry unit, range and source."""

@@ -1,0 +1,63 @@
+"""The register of review rules: one function a rule, its limits and sources in catalogue/rules.toml."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from rillcast_service.engine.fluidics.cavities import Cavities
+from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.measure import Measurements
+from rillcast_service.engine.result import Finding
+from rillcast_service.engine.routes.base import AsMade, BuildVariant, Process, Route
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a rule looks at: one build variant of one job, as drawn and as made.
+
+    Args:
+        table: the rule's own table of catalogue/rules.toml.
+        drawn: widths and gaps as drawn; made: as they come out.
+        cavities: connected channel systems as made, and the ports that reach them.
+    """
+
+    job: Job
+    route: Route
+    variant: BuildVariant
+    process: Process
+    as_made: AsMade
+    drawn: Measurements
+    made: Measurements
+    cavities: Cavities
+    table: Mapping[str, Any]
+
+
+Rule = Callable[[Case], Iterator[Finding]]
+
+_RULES: dict[str, Rule] = {}
+
+
+def rule(rule_id: str) -> Callable[[Rule], Rule]:
+    """Register a function as the rule of that id.
+
+    Args:
+        rule_id: as in catalogue/rules.toml and in the `rules` of the routes it applies to.
+
+    Raises:
+        ValueError: the id is taken.
+    """
+
+    def register(function: Rule) -> Rule:
+        if rule_id in _RULES:
+            raise ValueError(f"two rules are called {rule_id!r}")
+        _RULES[rule_id] = function
+        return function
+
+    return register
+
+
+def registered() -> Mapping[str, Rule]:
+    """Every rule by id."""
+    return dict(_RULES)

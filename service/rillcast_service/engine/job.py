@@ -1,0 +1,100 @@
+"""The job: layout, bench and terms with every default filled in, ready to be worked out by any route."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from shapely import Polygon
+
+from rillcast_service.catalogue.types import Catalogue, Entry
+from rillcast_service.engine.layout.model import Layout
+
+#: Request key of `bench` → catalogue kind that it picks from.
+BENCH_KINDS: Mapping[str, str] = {
+    "printer": "printers",
+    "resin": "resins",
+    "silicone": "silicones",
+    "mould": "moulds",
+    "oven": "ovens",
+    "uv_lamp": "uv_lamps",
+    "vacuum_chamber": "vacuum_chambers",
+    "plasma": "plasma",
+    "syringe": "syringes",
+    "calendar": "calendars",
+    "passivation": "recipes",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What the user works with: one entry per key of `BENCH_KINDS`, None where the bench has none."""
+
+    items: Mapping[str, Entry | None]
+
+    def has(self, key: str) -> bool:
+        """Whether the bench holds a thing of that key."""
+        return self.items.get(key) is not None
+
+    def __getitem__(self, key: str) -> Entry:
+        entry = self.items.get(key)
+        if entry is None:
+            raise KeyError(f"the bench has no {key}")
+        return entry
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """The body: outline in mm, thickness, lid material and the side it is looked at from."""
+
+    outline: Polygon
+    thickness_mm: float
+    lid: str
+    viewed_from: str
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """How the chip will be used; the viscosity is that of the liquid at the temperature."""
+
+    liquid: Entry
+    temperature_c: float
+    viscosity_pa_s: float
+    density_kg_per_m3: float
+    flow_ul_per_min: float
+    optics: tuple[str, ...]
+    max_pressure_kpa: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Terms of the price, in percent: what is added on, taken off and due."""
+
+    overhead_percent: Decimal
+    margin_percent: Decimal
+    discount_percent: Decimal
+    tax_percent: Decimal
+    currency: str
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Everything a route needs to know.
+
+    `layout` has every channel layer's depth set and the request's ports merged in.
+    """
+
+    layout: Layout
+    chip: Chip
+    use: Use
+    bench: Bench
+    catalogue: Catalogue
+    quantity: int
+    start: datetime
+    aim: str
+    deadline: datetime | None
+    first_article: bool
+    terms: Terms
+    seed: int

@@ -1,0 +1,103 @@
+"""What is asked for: the quote request as the engine sees it, already checked for form."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+
+from rillcast_service.engine.layout.model import PortRole
+
+
+@dataclass(frozen=True, slots=True)
+class PortRequest:
+    """A port named in the request: adds one, or says more about one that the file has.
+
+    Args:
+        name: the file's port of that name is changed; otherwise a round port is added.
+        x_mm, y_mm: centre; needed for a new port.
+        role: inlet, outlet or vent.
+        bore_mm: diameter; needed for a new port.
+        flow_ul_per_min, pressure_kpa, closed: its operating point, at most one of them.
+    """
+
+    name: str
+    x_mm: float | None = None
+    y_mm: float | None = None
+    role: PortRole | None = None
+    bore_mm: float | None = None
+    flow_ul_per_min: float | None = None
+    pressure_kpa: float | None = None
+    closed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ChipRequest:
+    """The body around the channels. None means: take the route's default and say so."""
+
+    thickness_mm: float | None = None
+    lid: str | None = None
+    viewed_from: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class UseRequest:
+    """How the chip will be used. None means: take the catalogue's default and say so."""
+
+    liquid: str | None = None
+    temperature_c: float | None = None
+    flow_ul_per_min: float | None = None
+    optics: tuple[str, ...] = ()
+    max_pressure_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VariantRequest:
+    """A build variant to look at. None means: every value that the route proposes."""
+
+    orientation_deg: float | None = None
+    cure: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CommercialRequest:
+    """Terms of the price. None means: take the rate of the catalogue and say so."""
+
+    margin_percent: Decimal | None = None
+    discount_percent: Decimal | None = None
+    tax_percent: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteRequest:
+    """One quote request.
+
+    Args:
+        quantity: good pieces wanted.
+        start: when the bench can begin, with its time zone.
+        routes: route ids to quote; empty for all.
+        depths_um: channel layer name → depth; the key `channels` stands for every channel layer.
+        bench: kind of machine or material (`printer`, `resin`, `silicone`, `mould`, `oven`,
+            `uv_lamp`, `vacuum_chamber`, `plasma`, `calendar`) → catalogue name, or None for
+            "the bench has none".
+        aim: `price`, `date` or `hands_on`: what the plan minimises.
+        deadline: the latest date that is of use; None when there is none.
+        currency: ISO 4217 code.
+        seed: of the uncertainty simulation.
+    """
+
+    quantity: int
+    start: datetime
+    routes: tuple[str, ...] = ()
+    depths_um: dict[str, float] = field(default_factory=dict)
+    chip: ChipRequest = ChipRequest()
+    ports: tuple[PortRequest, ...] = ()
+    use: UseRequest = UseRequest()
+    bench: dict[str, str | None] = field(default_factory=dict)
+    variants: tuple[VariantRequest, ...] = ()
+    aim: str = "price"
+    deadline: datetime | None = None
+    first_article: bool = False
+    commercial: CommercialRequest = CommercialRequest()
+    currency: str | None = None
+    seed: int = 1

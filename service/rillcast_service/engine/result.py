@@ -1,0 +1,371 @@
+"""What a quote holds. Field names are the contract's: `as_json` turns any of this into JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from enum import Enum, StrEnum
+from typing import Any
+
+from shapely import Geometry
+from shapely.geometry import mapping
+
+from rillcast_service.engine.layout.model import Assumption
+from rillcast_service.engine.ranges import Range
+
+
+class Severity(StrEnum):
+    """How much a finding matters."""
+
+    BLOCKER = "blocker"
+    RISK = "risk"
+    NOTE = "note"
+
+
+class Verdict(StrEnum):
+    """Whether a route can make the chip."""
+
+    MAKEABLE = "makeable"
+    MAKEABLE_WITH_RISK = "makeable_with_risk"
+    NOT_MAKEABLE = "not_makeable"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that the review found.
+
+    Args:
+        rule: id of the rule, see /v1/rules.
+        severity: blocker, risk or note.
+        message: what is wrong and why it matters.
+        remedy: what to do, with a number.
+        measured, limit: in `unit`; None when the rule is not about a number.
+        limit_low, limit_high: the range of the limit, when the limit itself is in doubt.
+        where: place on the layout, mm; None when it concerns the whole chip or the process.
+        source: of the limit.
+    """
+
+    rule: str
+    severity: Severity
+    message: str
+    remedy: str
+    source: str
+    measured: float | None = None
+    limit: float | None = None
+    limit_low: float | None = None
+    limit_high: float | None = None
+    unit: str | None = None
+    where: Geometry | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AsMadeSummary:
+    """What comes out of the machine, in numbers. None: no channel, gap or depth is left to measure."""
+
+    min_width_um: Range | None
+    min_gap_um: Range | None
+    depth_um: dict[str, Range]
+    width_change_um: Range
+    lost_features: int
+    merged_features: int
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PortState:
+    """A port at the operating point. Pressure is above the outlet's."""
+
+    name: str
+    role: str
+    pressure_kpa: float | None
+    flow_ul_per_min: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FluidicsSummary:
+    """How liquid moves through the chip as made.
+
+    Args:
+        channel_volume_ul: volume of all cavities.
+        reached_fraction: part of that volume in cavities with both an inlet and an outlet.
+        ports: in the order of the matrix.
+        resistance_pa_s_per_m3: between every two ports, all others closed; None where no path is.
+        pressure_kpa: the largest port pressure at the asked flow; None when no flow is possible.
+        reynolds: largest in any channel at the asked flow.
+        grid_pitch_um, cells_across: the grid it was computed on.
+        liquid, viscosity_mpa_s, temperature_c: what flows.
+        notes: leaving the range of a model, and the like.
+    """
+
+    channel_volume_ul: float
+    reached_fraction: float
+    ports: tuple[PortState, ...]
+    resistance_pa_s_per_m3: tuple[tuple[float | None, ...], ...]
+    pressure_kpa: float | None
+    reynolds: float | None
+    grid_pitch_um: float
+    cells_across: float
+    liquid: str
+    viscosity_mpa_s: float
+    temperature_c: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialLine:
+    """A material that the job uses, with the reason for its amount.
+
+    Args:
+        material: catalogue name; `title` for people.
+        purpose: what it is for.
+        quantity, unit: amount drawn for the job (mL, g, piece, m …), scrap included.
+        volume_ml, mass_g: the same as volume and mass, where it is a liquid or a solid mass.
+        why: how the amount comes about, in words and numbers.
+    """
+
+    material: str
+    title: str
+    purpose: str
+    quantity: float
+    unit: str
+    why: str
+    volume_ml: float | None = None
+    mass_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ScheduledStep:
+    """One batch of one step, on the calendar.
+
+    Args:
+        step: step id within the route; `batch` counts from 1 to `of_batches`.
+        items: what the batch holds, e.g. `4 moulds`.
+        resource: the machine, bench or supplier it occupies; None for the operator's hands alone.
+        hands_on_min: the operator's time within it.
+        unattended: whether the rest of it needs nobody.
+        source: of the duration.
+        cautions: safety, in words.
+    """
+
+    step: str
+    title: str
+    batch: int
+    of_batches: int
+    items: str
+    start: datetime
+    end: datetime
+    resource: str | None
+    hands_on_min: float
+    unattended: bool
+    source: str
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """The making plan on the calendar."""
+
+    steps: tuple[ScheduledStep, ...]
+    counts: dict[str, int]
+    hands_on_h: float
+    elapsed_h: float
+    first_article_at: datetime | None
+    finished_at: datetime
+    critical_path: tuple[str, ...]
+    meets_deadline: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CostLine:
+    """One line of the price, before rounding of the total.
+
+    Args:
+        category: material, machine, labour, consumable, bought_in, overhead, risk, margin,
+            discount or tax.
+        what: in words.
+        quantity, unit, unit_price: how the amount comes about, where it has a unit.
+        amount: in the quote's currency, rounded to its smallest coin.
+        shared: True for cost that a repeat order of the same chip would not bring again.
+        from_step, from_material: the plan step or material it traces to.
+        source: of the price.
+        price_as_of: date of the price.
+    """
+
+    category: str
+    what: str
+    amount: Decimal
+    shared: bool
+    quantity: float | None = None
+    unit: str | None = None
+    unit_price: Decimal | None = None
+    from_step: str | None = None
+    from_material: str | None = None
+    source: str | None = None
+    price_as_of: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Percentiles:
+    """Money that the total stays under with 10, 50 and 90 % probability."""
+
+    p10: Decimal
+    p50: Decimal
+    p90: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class PriceBreak:
+    """Price at another quantity, from a plan of its own."""
+
+    quantity: int
+    unit_price: Decimal
+    total: Decimal
+    finished_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """An input and the share of the price's variance that comes from it."""
+
+    what: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """The price of the job by one route.
+
+    `amount` is the sum of `lines`, tax included; `net` leaves the tax line out;
+    `unit_price` is net per piece; `total` is the range of `net`.
+    """
+
+    currency: str
+    lines: tuple[CostLine, ...]
+    net: Decimal
+    amount: Decimal
+    shared: Decimal
+    unit_price: Decimal
+    total: Percentiles
+    price_breaks: tuple[PriceBreak, ...]
+    drivers: tuple[Driver, ...]
+    rounding: str
+
+
+@dataclass(frozen=True, slots=True)
+class VariantResult:
+    """One build variant as analysed, and whether the plan took it."""
+
+    name: str
+    orientation_deg: float
+    cure: str | None
+    chosen: bool
+    verdict: Verdict
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class RouteResult:
+    """The answer for one route. `plan` parts are None when the route is not makeable at all."""
+
+    route: str
+    title: str
+    verdict: Verdict
+    summary: str
+    variants: tuple[VariantResult, ...]
+    findings: tuple[Finding, ...]
+    as_made: AsMadeSummary
+    fluidics: FluidicsSummary | None
+    materials: tuple[MaterialLine, ...]
+    schedule: Schedule | None
+    cost: Cost | None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One line of the comparison over routes."""
+
+    route: str
+    verdict: Verdict
+    unit_price: Decimal | None
+    net: Decimal | None
+    finished_at: datetime | None
+    hands_on_h: float | None
+    meets_deadline: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Which route and why. `recommended` is None when no route can make the chip."""
+
+    recommended: str | None
+    reasons: tuple[str, ...]
+    choices: tuple[Choice, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """Which version of the calculation and of the data gave the numbers."""
+
+    name: str
+    version: str
+    data_version: str
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteResult:
+    """The whole answer."""
+
+    model: Model
+    routes: tuple[RouteResult, ...]
+    comparison: Comparison
+    assumptions: tuple[Assumption, ...]
+    cautions: tuple[str, ...]
+
+
+def as_json(value: Any) -> Any:
+    """Plain JSON values of a result.
+
+    Args:
+        value: any dataclass, enum, shapely geometry, Decimal, date, or container of them.
+
+    Returns:
+        dict, list, str, int, float, bool or None. Decimals become strings, times ISO 8601 with
+        offset, geometry GeoJSON with coordinates in mm rounded to 1e-6 mm.
+
+    Raises:
+        ValueError: a NaN or an infinity, which JSON does not have and a result must not hold.
+    """
+    match value:
+        case None | bool() | str() | int():
+            return value.value if isinstance(value, Enum) else value
+        case float():
+            if not math.isfinite(value):
+                raise ValueError("a result holds a number that is not finite")
+            return value
+        case Decimal() | datetime() | date():
+            return str(value) if isinstance(value, Decimal) else value.isoformat()
+        case Geometry():
+            return _rounded(mapping(value))
+        case dict():
+            return {str(key): as_json(item) for key, item in value.items()}
+        case list() | tuple():
+            return [as_json(item) for item in value]
+        case _ if dataclasses.is_dataclass(value):
+            return {f.name: as_json(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        case _:
+            raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def _rounded(value: Any) -> Any:
+    match value:
+        case float():
+            return round(value, 6)
+        case dict():
+            return {key: _rounded(item) for key, item in value.items()}
+        case list() | tuple():
+            return [_rounded(item) for item in value]
+        case _:
+            return value

@@ -1,0 +1,256 @@
+"""What a route is: variants it can be built in, the geometry each gives, and the process that gives it."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from shapely import MultiPolygon
+
+from rillcast_service.catalogue.types import Entry, Quantity
+from rillcast_service.engine.job import Job
+from rillcast_service.engine.ranges import Range
+
+
+@dataclass(frozen=True, slots=True)
+class BuildVariant:
+    """One way of building by a route that changes the geometry.
+
+    Args:
+        route: route id.
+        name: unique within the route, for people and requests (`flat`, `upright`, `slow_65c` …).
+        orientation_deg: angle between the chip's plane and the build plate; 0 is flat.
+        cure: name of the silicone cure programme; None where there is no silicone.
+        cure_temperature_c, cure_time_h: that programme; None likewise.
+    """
+
+    route: str
+    name: str
+    orientation_deg: float = 0.0
+    cure: str | None = None
+    cure_temperature_c: float | None = None
+    cure_time_h: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MadeChannel:
+    """One channel layer as it comes out.
+
+    Args:
+        layer: name of the drawn layer.
+        geometry: best estimate of the made outline, mm, in the drawing's coordinates.
+        depth_um: made depth; low may be zero or less, which means closed.
+    """
+
+    layer: str
+    geometry: MultiPolygon
+    depth_um: Range
+
+
+@dataclass(frozen=True, slots=True)
+class AsMade:
+    """What a build variant gives.
+
+    Args:
+        channels: one per drawn channel layer.
+        width_change_um: made width minus drawn width (negative: narrower).
+        calibrated: whether the printer's own measured profile stands behind the ranges; None
+            where no printer is involved.
+        notes: what the reader must know of the model.
+    """
+
+    channels: tuple[MadeChannel, ...]
+    width_change_um: Range
+    calibrated: bool | None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a route's process, its machine chosen from the bench.
+
+    Args:
+        id: unique within the process.
+        title: what to do, for the bench.
+        after: ids of the steps that must be finished before.
+        unit: what it handles: `job` (once), `mould`, or `part`.
+        batch: how many items go together: `all`, `one`, or the name of a capacity that the
+            planner works out (`plate`, `oven`, `uv_lamp`, `vacuum_chamber`, `plasma`, `moulds`).
+        machine: bench key of the machine it occupies; None for hands alone.
+        machine_entry: the catalogue entry of that machine.
+        elapsed_min: time of a batch from start to end; per_item_min is added for each item.
+        computed: name of a duration that the planner works out instead (`print`, `cure`, …).
+        hands_on_min: operator's time per batch; `hands_on_per_item_min` is added for each item.
+        unattended: the machine may run on while nobody is there.
+        first_pass_yield: share of items that come out good.
+        max_gap_h: longest wait between the end of `after` and the start of this.
+        shared: True when a repeat order would not need it (making the mould).
+        supplier: catalogue supplier that does the step outside; its lead time is the elapsed time.
+        supply_days: that lead time in working days; None for steps done in the shop.
+        cautions: safety, in words.
+        source: of the durations.
+    """
+
+    id: str
+    title: str
+    after: tuple[str, ...]
+    unit: str
+    batch: str
+    machine: str | None
+    machine_entry: Entry | None
+    elapsed_min: Range
+    per_item_min: Range
+    computed: str | None
+    hands_on_min: Range
+    hands_on_per_item_min: Range
+    unattended: bool
+    first_pass_yield: Quantity | None
+    max_gap_h: float | None
+    shared: bool
+    supplier: Entry | None
+    supply_days: Range | None
+    cautions: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Replacement:
+    """A step done another way because the bench lacks a machine.
+
+    Args:
+        step: title of the step as the route would have it.
+        lacking: bench key of the machine that is missing.
+        instead: what is done instead; None when nothing can be done, which blocks the route.
+        remedy: what the user can change.
+        source: of the alternative.
+    """
+
+    step: str
+    lacking: str
+    instead: str | None
+    remedy: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Process:
+    """The ordered steps of one build variant on this bench.
+
+    Args:
+        steps: in an order that respects `after`.
+        replacements: steps that the bench forced to be done another way, or not at all.
+        facts: what checks and costing need to know of it, e.g. `passivation` (recipe name),
+            `mould_resin`, `cure_temperature_c`.
+    """
+
+    steps: tuple[Step, ...]
+    replacements: tuple[Replacement, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialNeed:
+    """An amount of one catalogue material, before prices.
+
+    Args:
+        kind, name: catalogue key (`resins`, `silicones`, `consumables`).
+        purpose: what for.
+        quantity, unit: amount, in the unit that the entry's price is `per` (`kg`, `l`, `piece` …).
+        volume_ml, mass_g: the same as volume and mass where that makes sense.
+        why: how the amount comes about, with its numbers.
+        shared: True when a repeat order would not need it.
+        step: id of the step that uses it.
+    """
+
+    kind: str
+    name: str
+    purpose: str
+    quantity: Range
+    unit: str
+    why: str
+    step: str
+    shared: bool = False
+    volume_ml: float | None = None
+    mass_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """The counts of a plan.
+
+    Args:
+        good_parts: pieces wanted.
+        started_parts: pieces begun, so that enough come out good.
+        moulds: moulds made (0 for routes without one).
+        rounds: casting rounds, each using every mould once (0 likewise).
+        parts_per_mould: pieces poured together on one mould (0 likewise).
+    """
+
+    good_parts: int
+    started_parts: int
+    moulds: int = 0
+    rounds: int = 0
+    parts_per_mould: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """One kind of object that a route prints, for plates, print time and resin.
+
+    Args:
+        name: `mould`, `part`, `lid` …
+        step: id of the print step.
+        width_mm, depth_mm: footprint on the plate in this variant; height_mm: along the build axis.
+        solid_ml: volume of cured resin in one piece; surface_cm2: its wetted surface.
+    """
+
+    name: str
+    step: str
+    width_mm: float
+    depth_mm: float
+    height_mm: float
+    solid_ml: float
+    surface_cm2: float
+
+
+class Route(ABC):
+    """A way of making a chip: data from catalogue/routes/<id>.toml plus this small strategy."""
+
+    id: ClassVar[str]
+
+    def __init__(self, table: Mapping[str, Any]) -> None:
+        self.table = table
+
+    @property
+    def title(self) -> str:
+        """The route's name for people."""
+        return str(self.table["title"])
+
+    @property
+    def rules(self) -> tuple[str, ...]:
+        """Ids of the checks that apply."""
+        return tuple(self.table["rules"])
+
+    @abstractmethod
+    def variants(self, job: Job) -> tuple[BuildVariant, ...]:
+        """The build variants worth analysing on this bench; at least one."""
+
+    @abstractmethod
+    def process(self, job: Job, variant: BuildVariant) -> Process:
+        """The steps of a variant, machines chosen from the bench."""
+
+    @abstractmethod
+    def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
+        """The geometry that a variant gives."""
+
+    @abstractmethod
+    def printed(self, job: Job, variant: BuildVariant, parts_per_mould: int) -> tuple[Printed, ...]:
+        """What is printed; empty for routes that print nothing."""
+
+    @abstractmethod
+    def materials(
+        self, job: Job, variant: BuildVariant, process: Process, sizing: Sizing
+    ) -> tuple[MaterialNeed, ...]:
+        """What the job consumes at these counts."""
