@@ -1,0 +1,1 @@
+"""From drawn to made: what a printer, a silicone and a wafer mould do to widths and depths."""

@@ -1,0 +1,96 @@
+"""Rules about the body: outline, bonding land and fit on the machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+from shapely import Geometry
+
+from rillcast_service.engine.checks.limits import limit_table, quantity_limit
+from rillcast_service.engine.checks.registry import Case, rule
+from rillcast_service.engine.checks.words import mm
+from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.shapes import drawn_channels
+
+
+@rule("chip_outline")
+def chip_outline(case: Case) -> Iterator[Finding]:
+    """Channels and ports lie inside the outline, channels with `land_mm` to bond around them."""
+    outline = case.job.chip.outline
+    channels = drawn_channels(case.job.layout)
+    openings = shapely.union_all([port.opening for port in case.job.layout.ports])
+    outside = shapely.union(channels, openings).difference(outline)
+    if not outside.is_empty:
+        yield Finding(
+            rule="chip_outline",
+            severity=Severity.BLOCKER,
+            message=f"{outside.area:.2f} mm² of channels and ports lie outside the chip. {case.table['why']}",
+            remedy="Move them inside or draw a larger outline.",
+            source="geometry",
+            measured=round(outside.area, 4),
+            limit=0.0,
+            unit="mm²",
+            where=outside,
+        )
+        return
+    limit = quantity_limit(case, "chip_outline", "land_mm")
+    if limit is None or channels.is_empty:
+        return
+    land = shapely.distance(channels, outline.exterior)
+    severity = limit.severity_of_too_small(land)
+    if severity is not None:
+        where: Geometry = shapely.shortest_line(channels, outline.exterior)
+        yield Finding(
+            rule="chip_outline",
+            severity=severity,
+            message=(
+                f"Only {mm(land)} of land lie between a channel and the edge; the route needs "
+                f"{mm(limit.value.best)}. {case.table['why']}"
+            ),
+            remedy=f"Move the channel {mm(limit.value.high - land)} inward.",
+            source=limit.source,
+            measured=round(land, 3),
+            limit=limit.value.best,
+            limit_low=limit.value.low,
+            limit_high=limit.value.high,
+            unit="mm",
+            where=where,
+        )
+
+
+@rule("build_area")
+def build_area(case: Case) -> Iterator[Finding]:
+    """What the route makes fits the plate of its printer, or the wafer of its mould."""
+    fits = limit_table(case, "build_area").get("fits")
+    if fits == "wafer":
+        mould = case.job.bench["mould"]
+        diameter = mould.number("diameter_mm")
+        diagonal = 2.0 * shapely.minimum_bounding_radius(case.job.chip.outline)
+        if diagonal > diameter:
+            yield _too_large(case, diagonal, diameter, "the wafer", mould.source_of("diameter_mm"))
+        return
+    printer = case.job.bench["printer"]
+    margin = 2.0 * printer.number("plate_margin_mm")
+    plate = sorted(printer.number(key) - margin for key in ("build_x_mm", "build_y_mm"))
+    height = printer.number("build_z_mm")
+    for item in case.route.printed(case.job, case.variant, 1):
+        footprint = sorted((item.width_mm, item.depth_mm))
+        for size, room in ((footprint[0], plate[0]), (footprint[1], plate[1]), (item.height_mm, height)):
+            if size > room:
+                yield _too_large(case, size, room, "the build volume", printer.source_of("build_x_mm"))
+                return
+
+
+def _too_large(case: Case, size: float, room: float, what: str, source: str) -> Finding:
+    return Finding(
+        rule="build_area",
+        severity=Severity.BLOCKER,
+        message=f"The part is {mm(size)} long where {what} has {mm(room)}. {case.table['why']}",
+        remedy=f"Make the chip {mm(size - room)} shorter, or choose a larger machine.",
+        source=source,
+        measured=round(size, 2),
+        limit=round(room, 2),
+        unit="mm",
+        where=case.job.chip.outline,
+    )

@@ -1,0 +1,117 @@
+"""Limits as data: what a route's catalogue table allows, with its range and source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from rillcast_service.catalogue.types import Quantity
+from rillcast_service.engine.checks.registry import Case
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.result import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A least (or greatest) size, the range that the doubt about it spans, and where it comes from."""
+
+    value: Range
+    source: str
+
+    @classmethod
+    def of(cls, quantity: Quantity) -> Limit:
+        """A catalogue value as a limit."""
+        return cls(Range(quantity.low, quantity.value, quantity.high), quantity.source)
+
+    def severity_of_too_small(self, measured: float) -> Severity | None:
+        """How much it matters that a size should be at least this.
+
+        Args:
+            measured: in the limit's unit.
+
+        Returns:
+            blocker below the best estimate of the limit; risk between that and the high end, where
+            the doubt about the limit reaches; None above.
+        """
+        if measured < self.value.best:
+            return Severity.BLOCKER
+        return Severity.RISK if measured < self.value.high else None
+
+    def severity_of_too_large(self, measured: float) -> Severity | None:
+        """How much it matters that a size should be at most this: the mirror of the above."""
+        if measured > self.value.best:
+            return Severity.BLOCKER
+        return Severity.RISK if measured > self.value.low else None
+
+
+def limit_table(case: Case, rule_id: str) -> Mapping[str, Any]:
+    """The route's limits for a rule, empty when it sets none.
+
+    Args:
+        case: what is looked at.
+        rule_id: id of the rule.
+
+    Returns:
+        The table `[limits.<rule_id>]` of the route's catalogue file.
+    """
+    table: Mapping[str, Any] = case.route.table.get("limits", {}).get(rule_id, {})
+    return table
+
+
+def quantity_limit(case: Case, rule_id: str, key: str) -> Limit | None:
+    """One limit that stands in the route's table as it is.
+
+    Args:
+        case, rule_id: as above.
+        key: name of the limit; its suffix says the unit.
+
+    Returns:
+        The limit, or None when the route sets none.
+    """
+    term = limit_table(case, rule_id).get(key)
+    return None if term is None else Limit(_range(term), str(term["source"]))
+
+
+def least_size_um(case: Case, rule_id: str) -> Limit | None:
+    """The least width that the route's machine makes: the largest of the terms in its table.
+
+    Args:
+        case, rule_id: as above. The table holds `terms`, each with `pixels` (counted in pixels of
+            the chosen printer) or `um`, `low`, `high` and `source`.
+
+    Returns:
+        The limit in µm, or None when the route sets none. A printer without a measured profile
+        keeps the whole range, and pixel terms take the published spread of its light bleed on top;
+        a measured one is held to the best estimate.
+    """
+    limits = [_term_um(case, term) for term in limit_table(case, rule_id).get("terms", ())]
+    if not limits:
+        return None
+    governing = max(limits, key=lambda limit: limit.value.best)
+    low = max(limit.value.low for limit in limits)
+    high = max(limit.value.high for limit in limits)
+    return Limit(
+        Range(min(low, governing.value.best), governing.value.best, high), governing.source
+    )
+
+
+def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:
+    printer = case.job.bench.items.get("printer") if case.as_made.calibrated is not None else None
+    if "pixels" not in term:
+        value = _range(term, key="um")
+    else:
+        if printer is None:
+            raise ValueError("a limit in pixels needs a route that prints")
+        pixel_um = max(printer.number("pixel_x_um"), printer.number("pixel_y_um"))
+        value = _range(term, key="pixels") * pixel_um
+        bleed = printer.quantity("edge_bleed_um")
+        value = Range(value.low, value.best, value.high + 2.0 * (bleed.high - bleed.value))
+    if case.as_made.calibrated:
+        value = Range.exact(value.best)
+    return Limit(value, str(term["source"]))
+
+
+def _range(term: Mapping[str, Any], key: str = "value") -> Range:
+    best = float(term[key])
+    return Range(float(term.get("low", best)), best, float(term.get("high", best)))

@@ -1,0 +1,69 @@
+"""Rules about room around ports."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import shapely
+from shapely import Geometry, LineString, Point
+
+from rillcast_service.engine.checks.limits import Limit, quantity_limit
+from rillcast_service.engine.checks.registry import Case, rule
+from rillcast_service.engine.checks.words import mm
+from rillcast_service.engine.result import Finding
+
+
+@rule("port_clearance")
+def port_clearance(case: Case) -> Iterator[Finding]:
+    """Port to edge, port to port, and port to channels of other cavities.
+
+    The route sets `centre_to_edge_mm`, `wall_between_mm` and `wall_to_channel_mm` as it needs them.
+    """
+    ports = case.job.layout.ports
+    limit = quantity_limit(case, "port_clearance", "centre_to_edge_mm")
+    if limit is not None:
+        edge = case.job.chip.outline.exterior
+        for port in ports:
+            yield from _too_near(case, limit, port.centre, edge, f"the centre of port {port.name!r}", "the edge")
+    limit = quantity_limit(case, "port_clearance", "wall_between_mm")
+    if limit is not None:
+        for one, other in combinations(ports, 2):
+            yield from _too_near(
+                case, limit, one.opening, other.opening, f"port {one.name!r}", f"port {other.name!r}"
+            )
+    limit = quantity_limit(case, "port_clearance", "wall_to_channel_mm")
+    if limit is not None:
+        for port in ports:
+            for cavity in case.cavities.cavities:
+                if port.name not in cavity.ports:
+                    yield from _too_near(
+                        case, limit, port.opening, cavity.geometry, f"port {port.name!r}", "a channel it does not feed"
+                    )
+
+
+def _too_near(
+    case: Case, limit: Limit, one: Geometry, other: Geometry, one_is: str, other_is: str
+) -> Iterator[Finding]:
+    distance = shapely.distance(one, other)
+    severity = limit.severity_of_too_small(distance)
+    if severity is None:
+        return
+    nearest = shapely.shortest_line(one, other)
+    place: Geometry = nearest if isinstance(nearest, LineString) and nearest.length else Point(one.centroid)
+    yield Finding(
+        rule="port_clearance",
+        severity=severity,
+        message=(
+            f"From {one_is} to {other_is} it is {mm(distance)}; the route needs "
+            f"{mm(limit.value.best)}. {case.table['why']}"
+        ),
+        remedy=f"Move them {mm(limit.value.high - distance)} farther apart.",
+        source=limit.source,
+        measured=round(distance, 3),
+        limit=limit.value.best,
+        limit_low=limit.value.low,
+        limit_high=limit.value.high,
+        unit="mm",
+        where=place,
+    )

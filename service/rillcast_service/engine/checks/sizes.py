@@ -1,0 +1,194 @@
+"""Rules about widths, walls, depths and what becomes of the drawn shapes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+from shapely import Geometry, MultiLineString
+
+from rillcast_service.engine.asmade.topology import compare
+from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
+from rillcast_service.engine.checks.registry import Case, rule
+from rillcast_service.engine.checks.words import count, in_doubt, um
+from rillcast_service.engine.layout.measure import Span, measure, narrow_gaps, narrow_spans
+from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.shapes import drawn_channels, made_channels
+
+
+@rule("channel_width")
+def channel_width(case: Case) -> Iterator[Finding]:
+    """Channels at least as wide as the machine resolves, as drawn."""
+    limit = least_size_um(case, "channel_width")
+    if limit is not None and case.drawn.width is not None:
+        spans = narrow_spans(drawn_channels(case.job.layout), below_um=limit.value.high)
+        yield from _too_small(case, "channel_width", "channel", limit, spans)
+
+
+@rule("channel_gap")
+def channel_gap(case: Case) -> Iterator[Finding]:
+    """Walls between channels at least as wide as the machine resolves, as drawn."""
+    limit = least_size_um(case, "channel_gap")
+    if limit is not None and case.drawn.gap is not None:
+        spans = narrow_gaps(drawn_channels(case.job.layout), below_um=limit.value.high)
+        yield from _too_small(case, "channel_gap", "wall", limit, spans)
+
+
+def _too_small(
+    case: Case, rule_id: str, thing: str, limit: Limit, spans: tuple[Span, ...]
+) -> Iterator[Finding]:
+    """One finding for all places of one severity: the same cause is told once."""
+    for severity in (Severity.BLOCKER, Severity.RISK):
+        found = [span for span in spans if limit.severity_of_too_small(span.length_um) is severity]
+        if not found:
+            continue
+        least = min(span.length_um for span in found)
+        target = limit.value.high if severity is Severity.RISK else limit.value.best
+        yield Finding(
+            rule=rule_id,
+            severity=severity,
+            message=(
+                f"The narrowest {thing} is {um(least)} wide, {count(len(found), 'place')} in all; "
+                f"this route makes {um(limit.value.best)} and up{in_doubt(case, limit)}. "
+                f"{case.table['why']}"
+            ),
+            remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",
+            source=limit.source,
+            measured=round(least, 1),
+            limit=limit.value.best,
+            limit_low=limit.value.low,
+            limit_high=limit.value.high,
+            unit="µm",
+            where=MultiLineString([span.chord for span in found]),
+        )
+
+
+@rule("lost_shape")
+def lost_shape(case: Case) -> Iterator[Finding]:
+    """Channels that vanish, run together or fall apart in making."""
+    change = compare(drawn_channels(case.job.layout), made_channels(case.as_made))
+    shift = case.as_made.width_change_um
+    cases: tuple[tuple[tuple[Geometry, ...], str, str], ...] = (
+        (change.lost, "vanish", "Widen them"),
+        (change.merged, "run together", "Set them farther apart"),
+        (change.split, "fall apart", "Widen the narrow place"),
+    )
+    for shapes, what, remedy in cases:
+        if shapes:
+            yield Finding(
+                rule="lost_shape",
+                severity=Severity.BLOCKER,
+                message=(
+                    f"{count(len(shapes), 'channel shape')} {what} in making: edges move by "
+                    f"{um(shift.best / 2.0)} each. {case.table['why']}"
+                ),
+                remedy=f"{remedy} by at least {um(abs(shift.best))}.",
+                source="as-made model of this route: light spread of the machine",
+                measured=float(len(shapes)),
+                limit=0.0,
+                unit="shapes",
+                where=shapely.union_all(list(shapes)),
+            )
+
+
+@rule("roof_closes")
+def roof_closes(case: Case) -> Iterator[Finding]:
+    """Enclosed channels of which at least one layer of depth is left open."""
+    printer, resin = case.job.bench["printer"], case.job.bench["resin"]
+    layer_um = printer.number("layer_um")
+    drawn = {layer.name: layer for layer in case.job.layout.channel_layers}
+    for channel in case.as_made.channels:
+        made, layer = channel.depth_um, drawn[channel.layer]
+        if made.low >= layer_um or layer.depth_um is None:
+            continue
+        # whatever is lost on the way from drawn to made has to be drawn on top
+        least = Limit(
+            (made * -1.0) + (layer.depth_um + layer_um), resin.source_of("penetration_depth_um")
+        )
+        yield Finding(
+            rule="roof_closes",
+            severity=Severity.BLOCKER if made.best < layer_um else Severity.RISK,
+            message=(
+                f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep and come out "
+                f"{um(max(made.best, 0.0))} deep at best estimate ({um(max(made.low, 0.0))} to "
+                f"{um(made.high)}){in_doubt(case, least)}. {case.table['why']}"
+            ),
+            remedy=(
+                f"Draw the channels {um(least.value.best)} deep or more ({um(least.value.high)} to be "
+                "safe with an unmeasured resin), use a resin with more absorber, expose the roof "
+                "layers less, or print open and bond a lid."
+            ),
+            source=least.source,
+            measured=layer.depth_um,
+            limit=round(least.value.best, 1),
+            limit_low=round(least.value.low, 1),
+            limit_high=round(least.value.high, 1),
+            unit="µm",
+            where=layer.geometry,
+        )
+
+
+@rule("ridge_height")
+def ridge_height(case: Case) -> Iterator[Finding]:
+    """Depths that a spun film gives, and ridges not too slender to stand."""
+    mould = case.job.bench["mould"]
+    highest = Limit.of(mould.quantity("max_height_um"))
+    slenderest = Limit.of(mould.quantity("max_aspect_ratio"))
+    for layer in case.job.layout.channel_layers:
+        depth = layer.depth_um or 0.0
+        severity = highest.severity_of_too_large(depth)
+        if severity is not None:
+            yield _finding(
+                case,
+                highest,
+                severity,
+                message=f"Layer {layer.name!r} is {um(depth)} deep; one film of this process gives up to "
+                f"{um(highest.value.best)}.",
+                remedy=f"Make it {um(highest.value.low)} deep or less, or ask for a two-coat mould.",
+                measured=depth,
+                unit="µm",
+                where=layer.geometry,
+            )
+        narrowest = measure(layer.geometry).width
+        if narrowest is None:
+            continue
+        ratio = depth / narrowest.length_um
+        severity = slenderest.severity_of_too_large(ratio)
+        if severity is not None:
+            yield _finding(
+                case,
+                slenderest,
+                severity,
+                message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
+                f"wide; the process holds {slenderest.value.best:g}.",
+                remedy=f"Widen it to {um(depth / slenderest.value.low)} or make it shallower.",
+                measured=ratio,
+                unit="1",
+                where=narrowest.chord,
+            )
+
+
+def _finding(
+    case: Case,
+    limit: Limit,
+    severity: Severity,
+    *,
+    message: str,
+    remedy: str,
+    measured: float,
+    unit: str,
+    where: Geometry,
+) -> Finding:
+    return Finding(
+        rule="ridge_height",
+        severity=severity,
+        message=f"{message} {case.table['why']}",
+        remedy=remedy,
+        source=limit.source,
+        measured=round(measured, 2),
+        limit=limit.value.best,
+        limit_low=limit.value.low,
+        limit_high=limit.value.high,
+        unit=unit,
+        where=where,
+    )

@@ -1,0 +1,60 @@
+"""Numbers in sentences, the same way in every finding."""
+
+from __future__ import annotations
+
+from rillcast_service.engine.checks.limits import Limit
+from rillcast_service.engine.checks.registry import Case
+
+
+def um(value: float) -> str:
+    """A length in µm, without decimals that no bench can measure.
+
+    Args:
+        value: in µm.
+
+    Returns:
+        Such as `120 µm`.
+    """
+    return f"{value:.0f} µm"
+
+
+def mm(value: float) -> str:
+    """A length in mm to a tenth.
+
+    Args:
+        value: in mm.
+
+    Returns:
+        Such as `2.5 mm`.
+    """
+    return f"{value:.1f} mm"
+
+
+def count(number: int, thing: str) -> str:
+    """A number of things.
+
+    Args:
+        number: how many; thing: in the singular, with a regular plural.
+
+    Returns:
+        Such as `1 place` or `3 places`.
+    """
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def in_doubt(case: Case, limit: Limit) -> str:
+    """The doubt about a limit, when the printer has no measured profile.
+
+    Args:
+        case: tells whether it has.
+        limit: in µm.
+
+    Returns:
+        A half-sentence to append, or nothing.
+    """
+    if case.as_made.calibrated is not False or limit.value.low == limit.value.high:
+        return ""
+    return (
+        f" (between {um(limit.value.low)} and {um(limit.value.high)}: this printer has no measured "
+        "profile, and published values scatter that much)"
+    )
