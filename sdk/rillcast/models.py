@@ -1,0 +1,536 @@
+"""What the service answers, as typed objects.
+
+Field names are the contract's, units in the name; money is `Decimal`, times are `datetime` with an
+offset, geometry is a GeoJSON object in mm. Every object keeps the answer it came from in `.raw`, so
+that members added by a newer service are within reach, and the words of an enum that this version
+does not know stay plain strings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Protocol
+
+Raw = Mapping[str, Any]
+GeoJson = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Part of an answer; `raw` is the JSON object that it was made from."""
+
+    raw: Raw = field(default_factory=dict, repr=False, compare=False, kw_only=True)
+
+
+class Verdict(StrEnum):
+    """Whether a route can make the chip."""
+
+    MAKEABLE = "makeable"
+    MAKEABLE_WITH_RISK = "makeable_with_risk"
+    NOT_MAKEABLE = "not_makeable"
+
+
+class Severity(StrEnum):
+    """How much a finding matters."""
+
+    BLOCKER = "blocker"
+    RISK = "risk"
+    NOTE = "note"
+
+
+class State(StrEnum):
+    """How far a quote is."""
+
+    QUEUED = "queued"
+    RUNNING = "running"
+    DONE = "done"
+    FAILED = "failed"
+    CANCELLED = "cancelled"
+
+
+#: States that a quote does not leave again.
+FINAL_STATES = frozenset({State.DONE, State.FAILED, State.CANCELLED})
+
+
+# --- problems ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Fault(Answer):
+    """One thing that is wrong with an input: what, where, and how to mend it."""
+
+    message: str = ""
+    remedy: str | None = None
+    pointer: str | None = None
+    where: str | None = None
+
+    @property
+    def text(self) -> str:
+        """The fault in one sentence or two, place first."""
+        place = ", ".join(part for part in (self.pointer, self.where) if part)
+        return (f"{place}: " if place else "") + self.message + (f" {self.remedy}" if self.remedy else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Problem(Answer):
+    """A problem document (RFC 9457). Act on `slug`, show `text`."""
+
+    title: str = ""
+    status: int | None = None
+    type: str = "about:blank"
+    detail: str | None = None
+    instance: str | None = None
+    errors: tuple[Fault, ...] = ()
+
+    @property
+    def slug(self) -> str:
+        """The last part of `type`, e.g. `layout-units-missing`."""
+        return self.type.rstrip("/").rsplit("/", 1)[-1]
+
+    @property
+    def text(self) -> str:
+        """Title, detail and every fault, one a line."""
+        head = self.title + (f": {self.detail}" if self.detail else "")
+        return "\n".join([head or "Unknown problem", *(f"  - {fault.text}" for fault in self.errors)])
+
+
+# --- layouts ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption(Answer):
+    """A default that was used because the request or the file left it open."""
+
+    what: str
+    value: str
+    why: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Repair(Answer):
+    """One thing that was mended while reading the file."""
+
+    what: str
+    layer: str
+    x_mm: float
+    y_mm: float
+    area_before_mm2: float
+    area_after_mm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Layer(Answer):
+    """A layer of the drawing and what it means."""
+
+    name: str
+    role: str
+    depth_um: float | None = None
+    area_mm2: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Port(Answer):
+    """An opening through which liquid enters or leaves."""
+
+    name: str
+    role: str
+    x_mm: float | None = None
+    y_mm: float | None = None
+    bore_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Layout(Answer):
+    """An uploaded layout, as the service read it."""
+
+    layout_id: str
+    name: str = ""
+    layers: tuple[Layer, ...] = ()
+    ports: tuple[Port, ...] = ()
+    repairs: tuple[Repair, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    created_at: datetime | None = None
+
+
+# --- quotes -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Range(Answer):
+    """Low, best and high estimate of one number."""
+
+    low: float
+    best: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Finding(Answer):
+    """One thing that the review of a route found, with its remedy."""
+
+    rule: str
+    severity: Severity | str
+    message: str
+    remedy: str
+    source: str = ""
+    measured: float | None = None
+    limit: float | None = None
+    limit_low: float | None = None
+    limit_high: float | None = None
+    unit: str | None = None
+    where: GeoJson | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AsMade(Answer):
+    """What comes out of the machine, in numbers."""
+
+    min_width_um: Range | None = None
+    min_gap_um: Range | None = None
+    depth_um: Mapping[str, Range] = field(default_factory=dict)
+    width_change_um: Range | None = None
+    lost_features: int = 0
+    merged_features: int = 0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PortState(Answer):
+    """A port at the operating point; pressure is above the outlet's."""
+
+    name: str
+    role: str
+    pressure_kpa: float | None = None
+    flow_ul_per_min: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fluidics(Answer):
+    """How liquid moves through the chip as made."""
+
+    channel_volume_ul: float
+    reached_fraction: float | None = None
+    ports: tuple[PortState, ...] = ()
+    resistance_pa_s_per_m3: tuple[tuple[float | None, ...], ...] = ()
+    pressure_kpa: float | None = None
+    reynolds: float | None = None
+    grid_pitch_um: float | None = None
+    cells_across: float | None = None
+    liquid: str | None = None
+    viscosity_mpa_s: float | None = None
+    temperature_c: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Material(Answer):
+    """An amount of one material, and how it comes about."""
+
+    material: str
+    title: str = ""
+    purpose: str = ""
+    quantity: float | None = None
+    unit: str = ""
+    why: str = ""
+    volume_ml: float | None = None
+    mass_g: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Step(Answer):
+    """One batch of one step, on the calendar."""
+
+    step: str
+    title: str
+    start: datetime
+    end: datetime
+    batch: int = 1
+    of_batches: int = 1
+    items: str = ""
+    resource: str | None = None
+    hands_on_min: float = 0.0
+    unattended: bool = False
+    source: str = ""
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule(Answer):
+    """The making plan on the calendar."""
+
+    finished_at: datetime
+    steps: tuple[Step, ...] = ()
+    counts: Mapping[str, int] = field(default_factory=dict)
+    hands_on_h: float = 0.0
+    elapsed_h: float = 0.0
+    first_article_at: datetime | None = None
+    critical_path: tuple[str, ...] = ()
+    meets_deadline: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CostLine(Answer):
+    """One line of the price, in the currency of its cost."""
+
+    category: str
+    what: str
+    amount: Decimal
+    shared: bool = False
+    quantity: float | None = None
+    unit: str | None = None
+    unit_price: Decimal | None = None
+    from_step: str | None = None
+    from_material: str | None = None
+    source: str | None = None
+    price_as_of: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Percentiles(Answer):
+    """Money that the net total stays under with 10, 50 and 90 % probability."""
+
+    p10: Decimal
+    p50: Decimal
+    p90: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class PriceBreak(Answer):
+    """Price at another quantity, from a plan of its own."""
+
+    quantity: int
+    unit_price: Decimal
+    total: Decimal
+    finished_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Driver(Answer):
+    """An input and the share of the price's variance that comes from it."""
+
+    what: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cost(Answer):
+    """The price by one route: `amount` with tax, `net` and `unit_price` without."""
+
+    currency: str
+    net: Decimal
+    amount: Decimal
+    unit_price: Decimal
+    total: Percentiles
+    shared: Decimal | None = None
+    lines: tuple[CostLine, ...] = ()
+    price_breaks: tuple[PriceBreak, ...] = ()
+    drivers: tuple[Driver, ...] = ()
+    rounding: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Variant(Answer):
+    """One way of building by a route, and whether the plan took it."""
+
+    name: str
+    orientation_deg: float | None = None
+    cure: str | None = None
+    chosen: bool = False
+    verdict: Verdict | str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RouteResult(Answer):
+    """The answer for one route; `schedule` and `cost` are None when it cannot make the chip."""
+
+    route: str
+    verdict: Verdict | str
+    title: str = ""
+    summary: str = ""
+    variants: tuple[Variant, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    as_made: AsMade | None = None
+    fluidics: Fluidics | None = None
+    materials: tuple[Material, ...] = ()
+    schedule: Schedule | None = None
+    cost: Cost | None = None
+
+    @property
+    def blockers(self) -> tuple[Finding, ...]:
+        """The findings that stop this route."""
+        return tuple(finding for finding in self.findings if finding.severity == Severity.BLOCKER)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice(Answer):
+    """One line of the comparison over routes."""
+
+    route: str
+    verdict: Verdict | str
+    unit_price: Decimal | None = None
+    net: Decimal | None = None
+    finished_at: datetime | None = None
+    hands_on_h: float | None = None
+    meets_deadline: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison(Answer):
+    """Which route and why; `recommended` is None when no route can make the chip."""
+
+    recommended: str | None = None
+    reasons: tuple[str, ...] = ()
+    choices: tuple[Choice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Model(Answer):
+    """Which version of the calculation and of the data gave the numbers."""
+
+    name: str = ""
+    version: str = ""
+    data_version: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Result(Answer):
+    """The whole answer of a finished quote."""
+
+    routes: tuple[RouteResult, ...]
+    comparison: Comparison = Comparison()
+    model: Model = Model()
+    assumptions: tuple[Assumption, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class QuoteSource(Protocol):
+    """Where a quote fetches its documents and pictures from: the client that gave it."""
+
+    def save_quote(self, quote: Quote, path: str | Path) -> Path:
+        """Write the quote to a file."""
+
+    def picture(self, quote_id: str, route: str, picture: str) -> str:
+        """A picture of a route as SVG."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quote(Answer):
+    """A quote: queued, running, or done with a `result`."""
+
+    quote_id: str
+    state: State | str
+    revision: int | None = None
+    progress: float = 0.0
+    step: str | None = None
+    request: Mapping[str, Any] = field(default_factory=dict)
+    result: Result | None = None
+    problem: Problem | None = None
+    created_at: datetime | None = None
+    _source: QuoteSource | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def finished(self) -> bool:
+        """Whether its state will not change any more."""
+        return self.state in FINAL_STATES
+
+    @property
+    def routes(self) -> tuple[RouteResult, ...]:
+        """The answers, one a route, in the order asked. Raises LookupError while there is no result."""
+        return self._done().routes
+
+    @property
+    def comparison(self) -> Comparison:
+        """Which route and why. Raises LookupError while there is no result."""
+        return self._done().comparison
+
+    @property
+    def recommended(self) -> RouteResult | None:
+        """The answer for the recommended route; None when no route can make the chip."""
+        route_id = self.comparison.recommended
+        return self.route(route_id) if route_id else None
+
+    def route(self, route_id: str) -> RouteResult:
+        """The answer for one route.
+
+        Raises:
+            LookupError: there is no result yet, or the quote has no such route.
+        """
+        for route in self.routes:
+            if route.route == route_id:
+                return route
+        known = ", ".join(route.route for route in self.routes)
+        raise LookupError(f"quote {self.quote_id} has no route {route_id!r}; it has: {known}")
+
+    def save(self, path: str | Path) -> Path:
+        """Write the quote to a file; the suffix picks the form.
+
+        Args:
+            path: `.html` (quotation for the client), `.csv` (cost lines) or `.json` (everything).
+
+        Returns:
+            The path written.
+        """
+        return self._client().save_quote(self, path)
+
+    def picture(self, route_id: str, picture: str = "findings") -> str:
+        """A picture of one route as SVG text: `findings` or `timeline`."""
+        return self._client().picture(self.quote_id, route_id, picture)
+
+    def _done(self) -> Result:
+        if self.result is None:
+            raise LookupError(f"quote {self.quote_id} is {self.state} and has no result")
+        return self.result
+
+    def _client(self) -> QuoteSource:
+        if self._source is None:
+            raise LookupError("this quote was not given by a client, so its documents cannot be fetched")
+        return self._source
+
+
+# --- what can be looked up --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class RouteInfo(Answer):
+    """A way of making a chip."""
+
+    route: str
+    title: str = ""
+    summary: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RuleInfo(Answer):
+    """A check of the review."""
+
+    rule: str
+    title: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchEntry(Answer):
+    """A machine, material or rate of the bench: shipped, or the user's own."""
+
+    kind: str
+    name: str
+    title: str = ""
+    origin: str = ""
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    def value(self, key: str) -> Any:
+        """The plain value of `key`, in the unit its name ends in; a price's amount is a Decimal.
+
+        Raises:
+            KeyError: the entry has no such key.
+        """
+        value = self.values[key]
+        if not isinstance(value, Mapping):
+            return value
+        return Decimal(value["amount"]) if "amount" in value else value.get("value")
