@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
+from typing import Any, Self
 
 from rillcast_service.engine.layout.model import PortRole
 
@@ -101,3 +102,69 @@ class QuoteRequest:
     commercial: CommercialRequest = CommercialRequest()
     currency: str | None = None
     seed: int = 1
+
+    @classmethod
+    def from_json(cls, document: dict[str, Any]) -> Self:
+        """A request from its JSON form, which the contract's `QuoteRequest` schema has passed.
+
+        Args:
+            document: members as in the contract; `start` is required here, for the engine has no
+                clock. Members that say nothing to the engine are left alone.
+
+        Returns:
+            The request.
+        """
+        chip, use = document.get("chip") or {}, document.get("use") or {}
+        terms = document.get("commercial") or {}
+        return cls(
+            quantity=int(document["quantity"]),
+            start=datetime.fromisoformat(document["start"]),
+            routes=tuple(document.get("routes") or ()),
+            depths_um={key: float(value) for key, value in (document.get("depths_um") or {}).items()},
+            chip=ChipRequest(
+                thickness_mm=chip.get("thickness_mm"),
+                lid=chip.get("lid"),
+                viewed_from=chip.get("viewed_from"),
+            ),
+            ports=tuple(_port(port) for port in document.get("ports") or ()),
+            use=UseRequest(
+                liquid=use.get("liquid"),
+                temperature_c=use.get("temperature_c"),
+                flow_ul_per_min=use.get("flow_ul_per_min"),
+                optics=tuple(use.get("optics") or ()),
+                max_pressure_kpa=use.get("max_pressure_kpa"),
+            ),
+            bench=dict(document.get("bench") or {}),
+            variants=tuple(
+                VariantRequest(orientation_deg=item.get("orientation_deg"), cure=item.get("cure"))
+                for item in document.get("variants") or ()
+            ),
+            aim=document.get("aim") or "price",
+            deadline=datetime.fromisoformat(document["deadline"]) if document.get("deadline") else None,
+            first_article=bool(document.get("first_article", False)),
+            commercial=CommercialRequest(
+                margin_percent=_decimal(terms.get("margin_percent")),
+                discount_percent=_decimal(terms.get("discount_percent")),
+                tax_percent=_decimal(terms.get("tax_percent")),
+            ),
+            currency=document.get("currency"),
+            seed=int(document.get("seed", 1)),
+        )
+
+
+def _port(document: dict[str, Any]) -> PortRequest:
+    role = document.get("role")
+    return PortRequest(
+        name=document["name"],
+        x_mm=document.get("x_mm"),
+        y_mm=document.get("y_mm"),
+        role=PortRole(role) if role else None,
+        bore_mm=document.get("bore_mm"),
+        flow_ul_per_min=document.get("flow_ul_per_min"),
+        pressure_kpa=document.get("pressure_kpa"),
+        closed=bool(document.get("closed", False)),
+    )
+
+
+def _decimal(value: str | None) -> Decimal | None:
+    return None if value is None else Decimal(value)

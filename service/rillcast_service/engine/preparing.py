@@ -1,0 +1,306 @@
+"""From layout and request to a job: every name looked up, every default filled in and told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from itertools import combinations
+
+import shapely
+from shapely import Polygon
+
+from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, UnknownEntry
+from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid, UnknownName
+from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, viscosity_pa_s
+from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
+from rillcast_service.engine.layout.model import Assumption, Layout
+from rillcast_service.engine.layout.ports import merge_ports
+from rillcast_service.engine.request import QuoteRequest
+from rillcast_service.engine.shapes import drawn_channels
+
+#: Key of `depths_um` that stands for every channel layer without a depth of its own.
+EVERY_CHANNEL_LAYER = "channels"
+
+#: Largest quantity that is planned piece by piece.
+MAX_QUANTITY = 100_000
+
+
+def prepare(
+    layout: Layout, request: QuoteRequest, catalogue: Catalogue
+) -> tuple[Job, tuple[Assumption, ...]]:
+    """Fill in all that the request leaves open, and refuse what cannot be answered.
+
+    Args:
+        layout: as read from the file.
+        request: as sent.
+        catalogue: shipped defaults with the user's bench over them.
+
+    Returns:
+        The job, and every default that was used, with its source.
+
+    Raises:
+        RequestInvalid, UnknownName: with a pointer into the request.
+        LayoutInvalid: a port that touches no channel, with its place.
+    """
+    if not 1 <= request.quantity <= MAX_QUANTITY:
+        raise RequestInvalid(
+            Fault(
+                f"A quantity of {request.quantity} cannot be planned.",
+                f"Ask for 1 to {MAX_QUANTITY} pieces.",
+                pointer="#/quantity",
+            )
+        )
+    _check_routes(request, catalogue)
+    assumed = _Assumptions(catalogue)
+    bench = _bench(request, assumed)
+    layout = _with_depths(layout, request, assumed)
+    layout = merge_ports(layout, request.ports)
+    _check_ports(layout)
+    chip = _chip(layout, request, assumed)
+    _check_depths(layout, chip)
+    job = Job(
+        layout=layout,
+        chip=chip,
+        use=_use(request, assumed),
+        bench=bench,
+        catalogue=catalogue,
+        quantity=request.quantity,
+        start=request.start,
+        aim=request.aim,
+        deadline=request.deadline,
+        first_article=request.first_article,
+        terms=_terms(request, assumed),
+        seed=request.seed,
+    )
+    return job, layout.assumptions + tuple(assumed.told)
+
+
+class _Assumptions:
+    """Defaults of the catalogue, each told once when it is used."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self.catalogue = catalogue
+        self.told: list[Assumption] = []
+
+    def tell(self, what: str, value: str, why: str, source: str) -> None:
+        self.told.append(Assumption(what=what, value=value, why=why, source=source))
+
+    def number(self, asked: float | None, key: str, what: str) -> float:
+        """The asked number, or the default of that key, told."""
+        if asked is not None:
+            return asked
+        default = self.catalogue.defaults[key]
+        assert isinstance(default, Quantity), key
+        self.tell(what, f"{default.value:g} {default.unit}".strip(), default.note, default.source)
+        return default.value
+
+    def word(self, asked: str | None, key: str, what: str) -> str:
+        """The asked word, or the default of that key, told."""
+        if asked is not None:
+            return asked
+        default = self.catalogue.defaults[key]
+        assert isinstance(default, Fact), key
+        self.tell(what, str(default.value) or "none", default.note, default.source)
+        return str(default.value)
+
+
+def _check_routes(request: QuoteRequest, catalogue: Catalogue) -> None:
+    faults = [
+        Fault(
+            f"There is no route {route!r}.",
+            f"Use one of {', '.join(sorted(catalogue.routes))}.",
+            pointer=f"#/routes/{index}",
+        )
+        for index, route in enumerate(request.routes)
+        if route not in catalogue.routes
+    ]
+    if faults:
+        raise UnknownName(*faults)
+
+
+def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
+    unknown = sorted(set(request.bench) - set(BENCH_KINDS))
+    if unknown:
+        raise RequestInvalid(
+            *(
+                Fault(
+                    f"A bench holds no {key!r}.",
+                    f"Use one of {', '.join(BENCH_KINDS)}.",
+                    pointer=f"#/bench/{key}",
+                )
+                for key in unknown
+            )
+        )
+    items: dict[str, Entry | None] = {}
+    for key, kind in BENCH_KINDS.items():
+        name = request.bench[key] if key in request.bench else assumed.word(None, key, f"bench.{key}")
+        items[key] = _entry(assumed.catalogue, kind, name, f"#/bench/{key}") if name else None
+    return Bench(items)
+
+
+def _entry(catalogue: Catalogue, kind: str, name: str, pointer: str) -> Entry:
+    try:
+        return catalogue.get(kind, name)
+    except UnknownEntry as error:
+        raise UnknownName(
+            Fault(
+                f"There is no {kind} entry called {name!r}.",
+                f"Use one of {', '.join(error.known)}, or add it under /v1/bench/{kind}.",
+                pointer=pointer,
+            )
+        ) from error
+
+
+def _with_depths(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> Layout:
+    names = {layer.name for layer in layout.channel_layers}
+    stray = sorted(set(request.depths_um) - names - {EVERY_CHANNEL_LAYER})
+    if stray:
+        raise RequestInvalid(
+            *(
+                Fault(
+                    f"The layout has no channel layer {name!r}.",
+                    f"Its channel layers are {', '.join(sorted(names))}; "
+                    f"{EVERY_CHANNEL_LAYER!r} stands for all of them.",
+                    pointer=f"#/depths_um/{name}",
+                )
+                for name in stray
+            )
+        )
+    layers, missing = [], []
+    for layer in layout.layers:
+        if layer.name in names:
+            depth = request.depths_um.get(
+                layer.name,
+                layer.depth_um if layer.depth_um is not None else request.depths_um.get(EVERY_CHANNEL_LAYER),
+            )
+            if depth is None:
+                missing.append(layer.name)
+            layer = replace(layer, depth_um=depth)
+        layers.append(layer)
+    if missing:
+        raise RequestInvalid(
+            *(
+                Fault(
+                    f"Channel layer {name!r} has no depth.",
+                    f'Give it in the request, for instance "depths_um": {{"{name}": 150}}.',
+                    pointer="#/depths_um",
+                    where=f"layer {name!r}",
+                )
+                for name in missing
+            )
+        )
+    channels = [layer for layer in layers if layer.name in names]
+    if any(one.geometry.intersects(other.geometry) for one, other in combinations(channels, 2)):
+        assumed.tell(
+            "layers",
+            "one cavity",
+            "Channel layers that overlap lie in one plane and are joined; the deeper one counts there.",
+            "common practice, no source",
+        )
+    return replace(layout, layers=tuple(layers))
+
+
+def _check_ports(layout: Layout) -> None:
+    channels = drawn_channels(layout)
+    faults = [
+        Fault(
+            f"Port {port.name!r} touches no channel.",
+            f"Move it onto a channel; the nearest is {shapely.distance(port.opening, channels):.3f} mm away.",
+            where=f"port {port.name!r} at ({port.centre.x:.3f}, {port.centre.y:.3f}) mm",
+        )
+        for port in layout.ports
+        if not port.opening.intersects(channels)
+    ]
+    if faults:
+        raise LayoutInvalid(*faults)
+
+
+def _chip(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> Chip:
+    outline = layout.outline
+    if outline is None:
+        land = assumed.number(None, "land_mm", "chip.land_mm")
+        outline = _outline_around(layout, land)
+        assumed.tell(
+            "chip.outline",
+            "{:.1f} × {:.1f} mm".format(*_extent(outline)),
+            "The drawing has no outline: the box around channels and ports, with that land on every side.",
+            "common practice, no source",
+        )
+    return Chip(
+        outline=outline,
+        thickness_mm=assumed.number(request.chip.thickness_mm, "thickness_mm", "chip.thickness_mm"),
+        lid=assumed.word(request.chip.lid, "lid", "chip.lid"),
+        viewed_from=assumed.word(request.chip.viewed_from, "viewed_from", "chip.viewed_from"),
+    )
+
+
+def _outline_around(layout: Layout, land_mm: float) -> Polygon:
+    openings = [port.opening for port in layout.ports]
+    x0, y0, x1, y1 = shapely.union_all([drawn_channels(layout), *openings]).bounds
+    return shapely.box(x0 - land_mm, y0 - land_mm, x1 + land_mm, y1 + land_mm)
+
+
+def _extent(outline: Polygon) -> tuple[float, float]:
+    x0, y0, x1, y1 = outline.bounds
+    return x1 - x0, y1 - y0
+
+
+def _check_depths(layout: Layout, chip: Chip) -> None:
+    faults = [
+        Fault(
+            f"Channel layer {layer.name!r} is {layer.depth_um:g} µm deep, and the chip "
+            f"{chip.thickness_mm:g} mm thick.",
+            "Make the channels shallower than the chip is thick, or the chip thicker.",
+            pointer="#/depths_um",
+        )
+        for layer in layout.channel_layers
+        if not 0.0 < (layer.depth_um or 0.0) < chip.thickness_mm * 1000.0
+    ]
+    if faults:
+        raise RequestInvalid(*faults)
+
+
+def _use(request: QuoteRequest, assumed: _Assumptions) -> Use:
+    name = assumed.word(request.use.liquid, "liquid", "use.liquid")
+    liquid = _entry(assumed.catalogue, "liquids", name, "#/use/liquid")
+    temperature_c = assumed.number(request.use.temperature_c, "temperature_c", "use.temperature_c")
+    return Use(
+        liquid=liquid,
+        temperature_c=temperature_c,
+        viscosity_pa_s=viscosity_pa_s(liquid, temperature_c),
+        density_kg_per_m3=density_kg_per_m3(liquid, temperature_c),
+        flow_ul_per_min=assumed.number(
+            request.use.flow_ul_per_min, "flow_ul_per_min", "use.flow_ul_per_min"
+        ),
+        optics=request.use.optics,
+        max_pressure_kpa=request.use.max_pressure_kpa,
+    )
+
+
+def _terms(request: QuoteRequest, assumed: _Assumptions) -> Terms:
+    currency = assumed.word(request.currency, "currency", "currency")
+    home = str(assumed.catalogue.defaults["currency"].value)  # type: ignore[union-attr]
+    if currency != home:
+        raise RequestInvalid(
+            Fault(
+                f"Prices of this catalogue are in {home}, not {currency}.",
+                f"Ask for {home}; Rillcast converts no currency on a rate of its own.",
+                pointer="#/currency",
+            )
+        )
+    commercial = request.commercial
+    return Terms(
+        overhead_percent=_percent(None, "overhead", "overhead_percent", assumed),
+        margin_percent=_percent(commercial.margin_percent, "margin", "margin_percent", assumed),
+        discount_percent=commercial.discount_percent or Decimal(0),
+        tax_percent=_percent(commercial.tax_percent, "tax", "tax_percent", assumed),
+        currency=currency,
+    )
+
+
+def _percent(asked: Decimal | None, rate: str, key: str, assumed: _Assumptions) -> Decimal:
+    if asked is not None:
+        return asked
+    quantity = assumed.catalogue.get("rates", rate).quantity(key)
+    assumed.tell(f"commercial.{key}", f"{quantity.value:g} %", quantity.note, quantity.source)
+    return Decimal(str(quantity.value))

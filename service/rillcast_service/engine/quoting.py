@@ -1,0 +1,375 @@
+"""The story: layout, request and catalogue in; for every route a verdict, a plan and a price out.
+
+    layout ── prepare ──► job ──► for each route ──► its build variants
+                                                     │ process   steps on this bench
+                                                     │ as made   what comes out
+                                                     │ review    findings
+                                                     │ fluidics  on the made geometry
+                                                     ▼
+                                   plans of the variants that can be made, each priced
+                                                     ▼
+                               the best by the asked aim ──► comparison over all routes
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from shapely import MultiPolygon
+
+from rillcast_service import MODEL_VERSION
+from rillcast_service.catalogue.types import Catalogue
+from rillcast_service.engine.asmade.topology import compare as compare_shapes
+from rillcast_service.engine.checks import Case, review, verdict
+from rillcast_service.engine.costing.comparison import compare
+from rillcast_service.engine.costing.pricing import price
+from rillcast_service.engine.fluidics.cavities import find_cavities
+from rillcast_service.engine.fluidics.hydraulics import summary as fluidics_summary
+from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.measure import Measurements, Span, measure
+from rillcast_service.engine.layout.model import Layout
+from rillcast_service.engine.planning.planner import Plan, candidates
+from rillcast_service.engine.preparing import prepare
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.request import QuoteRequest
+from rillcast_service.engine.result import (
+    AsMadeSummary,
+    Cost,
+    Finding,
+    FluidicsSummary,
+    MaterialLine,
+    Model,
+    PriceBreak,
+    QuoteResult,
+    RouteResult,
+    Severity,
+    VariantResult,
+    Verdict,
+)
+from rillcast_service.engine.routes.base import AsMade, BuildVariant, MadeChannel, Process, Route
+from rillcast_service.engine.routes.registry import load_routes
+from rillcast_service.engine.shapes import drawn_channels, made_channels
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Quoted:
+    """A quote and the job that it answers, for the documents that draw on both."""
+
+    job: Job
+    result: QuoteResult
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """One build variant, worked out as far as the plan needs."""
+
+    variant: BuildVariant
+    process: Process
+    as_made: AsMade
+    summary: AsMadeSummary
+    findings: tuple[Finding, ...]
+    fluidics: FluidicsSummary | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A plan of one analysed variant, with its price."""
+
+    analysis: Analysis
+    plan: Plan
+    cost: Cost
+
+
+def quote(
+    layout: Layout,
+    request: QuoteRequest,
+    catalogue: Catalogue,
+    *,
+    data_version: str,
+    progress: Progress = lambda _fraction, _step: None,
+) -> Quoted:
+    """Answer a request.
+
+    Args:
+        layout: the chip as drawn.
+        request: what is asked.
+        catalogue: shipped defaults with the user's bench over them.
+        data_version: of the catalogue, for the record.
+        progress: told a fraction 0..1 and the name of the step at hand.
+
+    Returns:
+        The quote; the same arguments give the same quote.
+
+    Raises:
+        EngineError: the request cannot be answered; it says what, where and how to mend it.
+    """
+    progress(0.0, "reading the request")
+    job, assumptions = prepare(layout, request, catalogue)
+    known = load_routes(catalogue)
+    wanted = [known[route_id] for route_id in request.routes or sorted(known)]
+    results = []
+    for index, route in enumerate(wanted):
+
+        def step(name: str, fraction: float, index: int = index, route: Route = route) -> None:
+            progress((index + fraction) / len(wanted), f"{route.title}: {name}")
+
+        results.append(quote_route(job, route, request, step))
+    progress(1.0, "comparing the routes")
+    steps = [step for result in results if result.schedule for step in result.schedule.steps]
+    result = QuoteResult(
+        model=Model(name="rillcast", version=MODEL_VERSION, data_version=data_version),
+        routes=tuple(results),
+        comparison=compare(job, tuple(results)),
+        assumptions=assumptions,
+        cautions=tuple(dict.fromkeys(caution for step in steps for caution in step.cautions)),
+    )
+    return Quoted(job=job, result=result)
+
+
+def quote_route(
+    job: Job, route: Route, request: QuoteRequest, step: Callable[[str, float], None]
+) -> RouteResult:
+    """Everything about one route.
+
+    Args:
+        job, route: what is made, and how.
+        request: may narrow the build variants.
+        step: told the name of the work at hand and the fraction done.
+
+    Returns:
+        The route's result; without plan and price when no variant can be made.
+    """
+    variants = _asked_variants(route, job, request)
+    analyses = []
+    for index, variant in enumerate(variants):
+        step(f"as made and review ({variant.name})", 0.6 * index / len(variants))
+        analyses.append(analyse(job, route, variant))
+    step("plan and price", 0.6)
+    offer = _best_offer(job, route, analyses)
+    chosen = offer.analysis if offer else _least_bad(analyses)
+    cost = offer.cost if offer else None
+    if offer and cost:
+        step("price breaks", 0.8)
+        cost = replace(cost, price_breaks=_price_breaks(job, route, offer))
+    return RouteResult(
+        route=route.id,
+        title=route.title,
+        verdict=chosen.verdict,
+        summary=_in_a_sentence(chosen),
+        variants=tuple(_variant_result(analysis, analysis is chosen, offer) for analysis in analyses),
+        findings=chosen.findings,
+        as_made=chosen.summary,
+        fluidics=chosen.fluidics,
+        materials=_material_lines(job, offer.plan) if offer else (),
+        schedule=offer.plan.schedule if offer else None,
+        cost=cost,
+    )
+
+
+def analyse(job: Job, route: Route, variant: BuildVariant) -> Analysis:
+    """What a build variant gives, what is wrong with it, and how liquid moves through it.
+
+    Args:
+        job, route, variant: what is made, and how.
+
+    Returns:
+        The analysis; fluidics is None when the best estimate leaves no channel open.
+    """
+    process = route.process(job, variant)
+    as_made = route.as_made(job, variant)
+    drawn = _measured(drawn_channels(job.layout))
+    made = _measured(made_channels(as_made))
+    cavities = find_cavities(_cavity_channels(job, as_made), job.layout.ports)
+    findings = review(
+        Case(
+            job=job,
+            route=route,
+            variant=variant,
+            process=process,
+            as_made=as_made,
+            drawn=drawn,
+            made=made,
+            cavities=cavities,
+            table={},
+        )
+    )
+    return Analysis(
+        variant=variant,
+        process=process,
+        as_made=as_made,
+        summary=_as_made_summary(job, as_made, made),
+        findings=findings,
+        fluidics=_fluidics(job, as_made),
+        verdict=verdict(findings),
+    )
+
+
+def _asked_variants(route: Route, job: Job, request: QuoteRequest) -> tuple[BuildVariant, ...]:
+    """The variants that the request names, or all that the route proposes where it names none."""
+    proposed = route.variants(job)
+    asked = tuple(
+        variant
+        for variant in proposed
+        if any(
+            (wish.orientation_deg is None or wish.orientation_deg == variant.orientation_deg)
+            and (wish.cure is None or wish.cure == variant.cure)
+            for wish in request.variants
+        )
+    )
+    return asked or proposed
+
+
+def _best_offer(job: Job, route: Route, analyses: list[Analysis]) -> Offer | None:
+    """The plan that serves the aim best, among those of variants that can be made."""
+    offers = [
+        Offer(analysis, plan, price(job, plan, analysis.process, analysis.findings))
+        for analysis in analyses
+        if analysis.verdict is not Verdict.NOT_MAKEABLE
+        for plan in candidates(job, route, analysis.variant, analysis.process)
+    ]
+    return min(offers, key=lambda offer: _rank(job, offer), default=None)
+
+
+def _rank(job: Job, offer: Offer) -> tuple[float, ...]:
+    """What the aim compares first, then the other two as tie-breaks; late plans come last."""
+    schedule = offer.plan.schedule
+    figures = {
+        "price": float(offer.cost.net),
+        "date": schedule.finished_at.timestamp(),
+        "hands_on": schedule.hands_on_h,
+    }
+    late = job.deadline is not None and schedule.finished_at > job.deadline
+    others = [value for key, value in figures.items() if key != job.aim]
+    return (float(late), figures[job.aim], *others)
+
+
+def _least_bad(analyses: list[Analysis]) -> Analysis:
+    """Of variants that cannot be made, the one with the fewest blockers."""
+
+    def blockers(analysis: Analysis) -> int:
+        return sum(finding.severity is Severity.BLOCKER for finding in analysis.findings)
+
+    return min(analyses, key=blockers)
+
+
+def _price_breaks(job: Job, route: Route, offer: Offer) -> tuple[PriceBreak, ...]:
+    """The chosen variant planned and priced anew at every quantity of the catalogue's ladder."""
+    breaks = []
+    for quantity in job.catalogue.ladder(job.quantity):
+        other = replace(job, quantity=quantity)
+        best = _best_offer(other, route, [offer.analysis])
+        if best is not None:
+            breaks.append(
+                PriceBreak(
+                    quantity=quantity,
+                    unit_price=best.cost.unit_price,
+                    total=best.cost.net,
+                    finished_at=best.plan.schedule.finished_at,
+                )
+            )
+    return tuple(breaks)
+
+
+def _variant_result(analysis: Analysis, chosen: bool, offer: Offer | None) -> VariantResult:
+    if chosen:
+        why = "serves the aim best" if offer else "has the fewest blockers"
+    elif analysis.verdict is Verdict.NOT_MAKEABLE:
+        why = "cannot be made"
+    else:
+        why = "serves the aim less well"
+    return VariantResult(
+        name=analysis.variant.name,
+        orientation_deg=analysis.variant.orientation_deg,
+        cure=analysis.variant.cure,
+        chosen=chosen,
+        verdict=analysis.verdict,
+        why=why,
+    )
+
+
+def _in_a_sentence(analysis: Analysis) -> str:
+    worst = [finding for finding in analysis.findings if finding.severity is Severity.BLOCKER]
+    risks = sum(finding.severity is Severity.RISK for finding in analysis.findings)
+    match analysis.verdict:
+        case Verdict.NOT_MAKEABLE:
+            more = f" ({len(worst) - 1} more)" if len(worst) > 1 else ""
+            return f"Cannot be made: {worst[0].message}{more}"
+        case Verdict.MAKEABLE_WITH_RISK:
+            return f"Can be made, with {risks} risk{'s' if risks > 1 else ''} to mind."
+        case _:
+            return "Can be made."
+
+
+# Cure variants differ in shrinkage doubt and schedule, hardly in outline: the same geometry is
+# measured, and solved for flow, once.
+@lru_cache(maxsize=16)
+def _measured(geometry: MultiPolygon) -> Measurements:
+    return measure(geometry)
+
+
+def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSummary:
+    change = as_made.width_change_um
+    shapes = compare_shapes(drawn_channels(job.layout), made_channels(as_made))
+    return AsMadeSummary(
+        min_width_um=_spread(made.width, change.low - change.best, change.high - change.best),
+        # where channels widen the walls between them narrow
+        min_gap_um=_spread(made.gap, change.best - change.high, change.best - change.low),
+        depth_um={
+            channel.layer: channel.depth_um.map(lambda depth: max(depth, 0.0))
+            for channel in as_made.channels
+        },
+        width_change_um=change,
+        lost_features=len(shapes.lost),
+        merged_features=len(shapes.merged),
+        notes=as_made.notes,
+    )
+
+
+def _spread(span: Span | None, below_um: float, above_um: float) -> Range | None:
+    if span is None:
+        return None
+    best = span.length_um
+    return Range(max(best + below_um, 0.0), best, best + above_um)
+
+
+def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:
+    """Made channels; where one is closed in making, as drawn, so that the review can still look."""
+    if all(channel.depth_um.best > 0.0 for channel in as_made.channels):
+        return as_made.channels
+    return tuple(
+        MadeChannel(
+            layer=layer.name,
+            geometry=layer.geometry,
+            depth_um=Range.exact(layer.depth_um or 0.0),
+        )
+        for layer in job.layout.channel_layers
+    )
+
+
+def _fluidics(job: Job, as_made: AsMade) -> FluidicsSummary | None:
+    if any(
+        channel.depth_um.best <= 0.0 or channel.geometry.is_empty for channel in as_made.channels
+    ):
+        return None
+    return fluidics_summary(as_made.channels, job.layout.ports, job.use)
+
+
+def _material_lines(job: Job, plan: Plan) -> tuple[MaterialLine, ...]:
+    return tuple(
+        MaterialLine(
+            material=need.name,
+            title=job.catalogue.get(need.kind, need.name).title,
+            purpose=need.purpose,
+            quantity=need.quantity.best,
+            unit=need.unit,
+            why=need.why,
+            volume_ml=need.volume_ml,
+            mass_g=need.mass_g,
+        )
+        for need in plan.materials
+    )
