@@ -1,0 +1,1 @@
+"""From a route's steps to a making plan: counts, batches, materials and a calendar."""
