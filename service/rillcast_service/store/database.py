@@ -1,0 +1,119 @@
+"""The connection to the database: SQLite on one machine, PostgreSQL for several."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, DateTime, Table, create_engine, event, func
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.engine import make_url
+from sqlalchemy.pool import ConnectionPoolEntry
+
+#: How long a statement waits for another writer of the SQLite file, s.
+BUSY_TIMEOUT_S = 30.0
+
+_WRITES = "rillcast_writes"
+
+
+class Database:
+    """Connections, transactions and the time of one database.
+
+    Args:
+        url: `sqlite:///FILE` or `postgresql+psycopg://…`.
+    """
+
+    def __init__(self, url: str) -> None:
+        parsed = make_url(url)
+        self.is_sqlite = parsed.get_backend_name() == "sqlite"
+        if self.is_sqlite and not parsed.database:
+            raise ValueError("an SQLite database needs a file: several processes share it")
+        self.engine = create_engine(
+            parsed,
+            # NaN is not JSON: a slip in the physics must fail here and not at the reader.
+            json_serializer=partial(json.dumps, allow_nan=False, ensure_ascii=False, separators=(",", ":")),
+            pool_pre_ping=not self.is_sqlite,
+        )
+        if self.is_sqlite:
+            Path(str(parsed.database)).parent.mkdir(parents=True, exist_ok=True)
+            event.listen(self.engine, "connect", _prepare_sqlite)
+            event.listen(self.engine, "begin", _begin_sqlite)
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A transaction that only reads."""
+        with self.engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """A transaction that writes: committed at the end, rolled back on an exception."""
+        with (
+            self.engine.connect().execution_options(**{_WRITES: True}) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    def now(self) -> Any:
+        """The present as a value or an SQL expression.
+
+        PostgreSQL's own clock, as workers on several machines disagree; with SQLite there is one machine.
+        """
+        if self.is_sqlite:
+            return datetime.now(UTC)
+        return func.clock_timestamp(type_=DateTime(timezone=True))
+
+    def from_now(self, seconds: float) -> Any:
+        """The moment `seconds` from now, as a value or an SQL expression."""
+        return self.now() + timedelta(seconds=seconds)
+
+    def insert(self, table: Table) -> Any:
+        """An INSERT that knows `on_conflict_do_nothing` and `on_conflict_do_update`."""
+        return sqlite.insert(table) if self.is_sqlite else postgresql.insert(table)
+
+    def enable_wal(self) -> None:
+        """Switch an SQLite file to write-ahead logging; readers and one writer then don't wait."""
+        if not self.is_sqlite:
+            return
+        deadline = time.monotonic() + BUSY_TIMEOUT_S
+        while True:
+            # SQLite does not always wait for a lock when it changes this mode.
+            try:
+                connection = self.engine.raw_connection()
+                try:
+                    connection.cursor().execute("PRAGMA journal_mode=WAL")
+                finally:
+                    connection.close()
+            except sqlite3.OperationalError:
+                if time.monotonic() > deadline:
+                    raise
+                time.sleep(0.02)
+            else:
+                return
+
+    def close(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+
+def _prepare_sqlite(connection: Any, _: ConnectionPoolEntry) -> None:
+    # The driver must not begin transactions on its own: _begin_sqlite does.
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    cursor.execute(f"PRAGMA busy_timeout={int(BUSY_TIMEOUT_S * 1000)}")
+    cursor.execute("PRAGMA synchronous=FULL")
+    cursor.execute("PRAGMA foreign_keys=ON")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # A transaction that turns from reading to writing half-way fails at once instead of waiting.
+    writes = connection.get_execution_options().get(_WRITES)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
