@@ -67,6 +67,10 @@ class AsMade:
     notes: tuple[str, ...] = ()
 
 
+#: Units of steps that are done again for every piece, and again for a piece that must be remade.
+PIECE_UNITS = ("part", "pour")
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of a route's process, its machine chosen from the bench.
@@ -75,13 +79,14 @@ class Step:
         id: unique within the process.
         title: what to do, for the bench.
         after: ids of the steps that must be finished before.
-        unit: what it handles: `job` (once), `mould`, or `part`.
-        batch: how many items go together: `all`, `one`, or the name of a capacity that the
-            planner works out (`plate`, `oven`, `uv_lamp`, `vacuum_chamber`, `plasma`, `moulds`).
+        unit: what it handles: `job` (once), `mould`, `pour` (a mould filled once), `part`, or
+            `first_part` (the first piece alone).
+        batch: how many items go together: `all`, `one`, or the name of a capacity that the planner
+            works out (see `planning/capacity.py`: `plate`, `moulds`, `oven`, `uv_lamp`, `cup` …).
         machine: bench key of the machine it occupies; None for hands alone.
         machine_entry: the catalogue entry of that machine.
         elapsed_min: time of a batch from start to end; per_item_min is added for each item.
-        computed: name of a duration that the planner works out instead (`print`, `cure`, …).
+        computed: `print` when the time of a print comes on top, which the planner works out.
         hands_on_min: operator's time per batch; `hands_on_per_item_min` is added for each item.
         unattended: the machine may run on while nobody is there.
         first_pass_yield: share of items that come out good.
@@ -215,6 +220,24 @@ class Printed:
     surface_cm2: float
 
 
+@dataclass(frozen=True, slots=True)
+class Mould:
+    """A mould that a route can cast on.
+
+    Args:
+        parts: pieces that come off one pour.
+        width_mm, depth_mm: footprint on a shelf.
+        pour_ml: silicone of one pour, cup loss not included.
+        life_casts: pours that it stands.
+    """
+
+    parts: int
+    width_mm: float
+    depth_mm: float
+    pour_ml: float
+    life_casts: Quantity
+
+
 class Route(ABC):
     """A way of making a chip: data from catalogue/routes/<id>.toml plus this small strategy."""
 
@@ -244,6 +267,18 @@ class Route(ABC):
     @abstractmethod
     def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
         """The geometry that a variant gives."""
+
+    def moulds(self, job: Job, variant: BuildVariant) -> tuple[Mould, ...]:
+        """The moulds worth considering, by pieces per pour; empty for routes without one.
+
+        Args:
+            job, variant: what is made, and how.
+
+        Returns:
+            One `Mould` for each number of pieces per pour.
+        """
+        del job, variant
+        return ()
 
     @abstractmethod
     def printed(self, job: Job, variant: BuildVariant, parts_per_mould: int) -> tuple[Printed, ...]:

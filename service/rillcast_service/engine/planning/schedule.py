@@ -1,0 +1,317 @@
+"""Batches onto the calendar: one operator, one of each machine, nothing before what it needs.
+
+List scheduling. Of all batches whose forerunners are placed, the one that can start earliest is placed
+next; of several, the one with the longest way still to go. Batches of a step keep their order. Steps
+that a longest wait ties together are placed at once, or not yet.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from bisect import bisect_right, insort
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rillcast_service.engine.errors import Fault, RequestInvalid
+from rillcast_service.engine.planning.batches import Lot, awaited, chains
+from rillcast_service.engine.planning.calendar import Hours
+from rillcast_service.engine.routes.base import Sizing
+
+# A chain that finds no place after this many openings finds none at all.
+_MAX_TRIES = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A batch on the calendar.
+
+    Args:
+        lot: index of its step; batch: number within the step, from 0.
+        start, hands_until, end: in minutes after the start of the job; the operator is busy from
+            start to hands_until.
+    """
+
+    lot: int
+    batch: int
+    start: int
+    hands_until: int
+    end: int
+
+
+class _Timeline:
+    """When one thing is busy: disjoint spans in order."""
+
+    def __init__(self) -> None:
+        self._spans: list[tuple[int, int]] = []
+
+    def free_from(self, minute: int, length: int) -> int:
+        """The first minute from `minute` on after which it is free for `length` minutes."""
+        spans = self._spans
+        index = bisect_right(spans, (minute, math.inf))
+        if index and spans[index - 1][1] > minute:
+            minute = spans[index - 1][1]
+        while index < len(spans) and spans[index][0] < minute + length:
+            minute = max(minute, spans[index][1])
+            index += 1
+        return minute
+
+    def take(self, start: int, end: int) -> None:
+        """Mark a free span as busy."""
+        if end > start:
+            insort(self._spans, (start, end))
+
+    def forget_before(self, minute: int) -> None:
+        """Drop what is over: nothing will be placed there any more."""
+        done = 0
+        while done < len(self._spans) and self._spans[done][1] <= minute:
+            done += 1
+        del self._spans[:done]
+
+
+def place(lots: Sequence[Lot], *, sizing: Sizing, hours: Hours) -> tuple[Placed, ...]:
+    """Put every batch on the calendar.
+
+    Args:
+        lots: the steps of the process, in order, cut into batches.
+        sizing: counts of the plan; a pour waits until its mould is free again.
+        hours: of the operator.
+
+    Returns:
+        One entry a batch, in order of start; the same arguments give the same answer.
+
+    Raises:
+        RequestInvalid: steps that must follow each other soon do not fit into any opening.
+    """
+    return _Scheduler(lots, sizing, hours).run()
+
+
+class _Scheduler:
+    def __init__(self, lots: Sequence[Lot], sizing: Sizing, hours: Hours) -> None:
+        self.lots, self.sizing, self.hours = lots, sizing, hours
+        self.now = 0
+        self.chains = chains([lot.step for lot in lots])
+        self.placed: list[list[Placed]] = [[] for _ in lots]
+        self.operator = _Timeline()
+        self.machines = {lot.step.machine: _Timeline() for lot in lots if lot.step.machine}
+        index = {lot.step.id: position for position, lot in enumerate(lots)}
+        self.before = [tuple(index[name] for name in lot.step.after) for lot in lots]
+        pouring = [position for position, lot in enumerate(lots) if lot.step.unit == "pour"]
+        self.takes_mould, self.frees_mould = (pouring[0], pouring[-1]) if pouring else (-1, -1)
+        self.tail = self._tails()
+
+    def run(self) -> tuple[Placed, ...]:
+        queue: list[tuple[int, float, int]] = []
+        waiting = set(range(len(self.chains)))
+
+        def wake() -> None:
+            for chain in sorted(waiting):
+                ready = self._ready(chain)
+                if ready is not None:
+                    waiting.discard(chain)
+                    heapq.heappush(queue, (ready, -self.tail[self.chains[chain][0]], chain))
+
+        wake()
+        while queue:
+            bound, urgency, chain = heapq.heappop(queue)
+            fitted = self._fit(chain, bound)
+            if fitted[0].start > bound:
+                heapq.heappush(queue, (fitted[0].start, urgency, chain))
+                continue
+            self._take(fitted)
+            if len(self.placed[self.chains[chain][0]]) < self.lots[self.chains[chain][0]].batches:
+                waiting.add(chain)
+            wake()
+        done = [placed for lot in self.placed for placed in lot]
+        assert len(done) == sum(lot.batches for lot in self.lots), "a step waits for itself"
+        return tuple(sorted(done, key=lambda item: (item.start, item.lot, item.batch)))
+
+    def _ready(self, chain: int) -> int | None:
+        """When the next batch of a chain may start at the earliest; None while it must wait."""
+        members = self.chains[chain]
+        batch = len(self.placed[members[0]])
+        if batch >= self.lots[members[0]].batches:
+            return None
+        released = [self._released(member, batch, members) for member in members]
+        if released[0] is None or None in released:
+            return None
+        # a batch that was held back only by the one before it cannot start in the past
+        return max(released[0], self.now)
+
+    def _released(self, member: int, batch: int, members: tuple[int, ...]) -> int | None:
+        """When everything outside the chain that a batch waits for is done; None while it is not placed."""
+        lot, latest = self.lots[member], 0
+        for before in self.before[member]:
+            if before in members:
+                continue
+            needed = awaited(lot, batch, self.lots[before], self.sizing)
+            placed = self.placed[before]
+            if needed and needed[-1] >= len(placed):
+                return None
+            latest = max(latest, max((placed[number].end for number in needed), default=0))
+        if member == self.takes_mould:
+            needed = mould_users(lot, batch, self.lots[self.frees_mould], self.sizing)
+            if needed:
+                placed = self.placed[self.frees_mould]
+                if needed[-1] >= len(placed):
+                    return None
+                latest = max(latest, max(placed[number].end for number in needed))
+        return latest
+
+    def _fit(self, chain: int, earliest: int) -> list[Placed]:
+        """The next batch of every step of a chain, as early as its longest waits allow."""
+        members = self.chains[chain]
+        batch = len(self.placed[members[0]])
+        released = [self._released(member, batch, members) or 0 for member in members]
+        for _ in range(_MAX_TRIES):
+            fitted: list[Placed] = []
+            late = 0
+            for member, ready in zip(members, released, strict=True):
+                after = fitted[-1].end if fitted else earliest
+                placed = self._earliest(member, batch, max(ready, after))
+                gap_h = self.lots[member].step.max_gap_h
+                if fitted and gap_h is not None:
+                    late = placed.start - fitted[-1].end - math.floor(gap_h * 60.0)
+                if late > 0:
+                    break
+                fitted.append(placed)
+            if late <= 0:
+                return fitted
+            earliest = fitted[0].start + late
+        titles = ", ".join(self.lots[member].step.title for member in members)
+        raise RequestInvalid(
+            Fault(
+                f"{titles}: these must follow each other soon, and no opening of the calendar takes them.",
+                "Give the calendar longer working hours.",
+                pointer="#/bench/calendar",
+            )
+        )
+
+    def _earliest(self, member: int, batch: int, minute: int) -> Placed:
+        lot = self.lots[member]
+        step = lot.step
+        first, end = lot.span(batch)
+        hands = whole_minutes(lot.hands_on_min(end - first).best)
+        elapsed = max(hands, whole_minutes(lot.elapsed_min(end - first).best))
+        machine = self.machines[step.machine] if step.machine else None
+        outside = step.supply_days is not None
+        attended = elapsed if not step.unattended and not outside else hands
+        while True:
+            start = machine.free_from(minute, elapsed) if machine else minute
+            if attended:
+                start = self.hours.opening_for(start, attended)
+            if hands:
+                start = self.operator.free_from(start, hands)
+            if start == minute:
+                break
+            minute = start
+        finished = start + elapsed
+        if step.supply_days is not None:
+            finished = self.hours.delivered_at(start + hands, step.supply_days.best)
+        return Placed(member, batch, start, start + hands, finished)
+
+    def _take(self, fitted: Sequence[Placed]) -> None:
+        for placed in fitted:
+            step = self.lots[placed.lot].step
+            self.placed[placed.lot].append(placed)
+            self.operator.take(placed.start, placed.hands_until)
+            if step.machine:
+                self.machines[step.machine].take(placed.start, placed.end)
+        self.now = fitted[0].start
+        self.operator.forget_before(self.now)
+        for machine in self.machines.values():
+            machine.forget_before(self.now)
+
+    def _tails(self) -> list[float]:
+        """For each step the time from its start to the end of the process, by one batch a step."""
+        tails = [0.0] * len(self.lots)
+        followers: list[list[int]] = [[] for _ in self.lots]
+        for position, before in enumerate(self.before):
+            for other in before:
+                followers[other].append(position)
+        for position in reversed(range(len(self.lots))):
+            lot = self.lots[position]
+            first, end = lot.span(0)
+            own = lot.elapsed_min(end - first).best
+            if lot.step.supply_days is not None:
+                own += lot.step.supply_days.best * 24 * 60
+            tails[position] = own + max((tails[other] for other in followers[position]), default=0.0)
+        return tails
+
+
+def mould_users(lot: Lot, batch: int, freeing: Lot, sizing: Sizing) -> range:
+    """The batches that must free the moulds which a batch of pours fills again; empty in round one.
+
+    Args:
+        lot, batch: the step that takes moulds; freeing: the one that empties them.
+        sizing: pour p uses mould p mod `moulds`, so it waits for pour p − `moulds`.
+
+    Returns:
+        Batch numbers of `freeing`.
+    """
+    first, end = lot.span(batch)
+    if first < sizing.moulds:
+        return range(0)
+    return freeing.touching(first - sizing.moulds, end - sizing.moulds)
+
+
+def whole_minutes(minutes: float) -> int:
+    """A duration as the calendar takes it: whole minutes, rounded up."""
+    return math.ceil(minutes - 1e-9)
+
+
+def critical_path(lots: Sequence[Lot], placed: Sequence[Placed], *, sizing: Sizing) -> tuple[Placed, ...]:
+    """The batches that hold up the finish, first to last.
+
+    Args:
+        lots, sizing: as given to `place`; placed: what it returned.
+
+    Returns:
+        Back from the batch that ends last, each time to whatever was over last before it started:
+        a forerunner, the batch before it on the same machine, the operator's work before it, or
+        the mould's demoulding.
+    """
+    index = {lot.step.id: position for position, lot in enumerate(lots)}
+    at = {(item.lot, item.batch): item for item in placed}
+    pouring = [position for position, lot in enumerate(lots) if lot.step.unit == "pour"]
+    hands = sorted((item for item in placed if item.hands_until > item.start), key=lambda i: i.hands_until)
+    hands_ends = [item.hands_until for item in hands]
+    on_machine: dict[str, list[Placed]] = {}
+    for item in sorted(placed, key=lambda i: i.end):
+        machine = lots[item.lot].step.machine
+        if machine:
+            on_machine.setdefault(machine, []).append(item)
+    machine_ends = {machine: [item.end for item in items] for machine, items in on_machine.items()}
+
+    def holding(item: Placed) -> Placed | None:
+        lot = lots[item.lot]
+        found: list[tuple[int, int, Placed]] = []
+        for name in lot.step.after:
+            before = index[name]
+            found += [
+                (at[before, number].end, 3, at[before, number])
+                for number in awaited(lot, item.batch, lots[before], sizing)
+            ]
+        if pouring and item.lot == pouring[0]:
+            found += [
+                (at[pouring[-1], number].end, 2, at[pouring[-1], number])
+                for number in mould_users(lot, item.batch, lots[pouring[-1]], sizing)
+            ]
+        if lot.step.machine:
+            position = bisect_right(machine_ends[lot.step.machine], item.start) - 1
+            if position >= 0:
+                earlier = on_machine[lot.step.machine][position]
+                found.append((earlier.end, 1, earlier))
+        if item.hands_until > item.start:
+            position = bisect_right(hands_ends, item.start) - 1
+            if position >= 0:
+                found.append((hands[position].hands_until, 0, hands[position]))
+        found = [entry for entry in found if entry[2].start < item.start]
+        return max(found, key=lambda entry: entry[:2])[2] if found else None
+
+    path: list[Placed] = []
+    current: Placed | None = max(placed, key=lambda item: (item.end, item.lot), default=None)
+    while current is not None:
+        path.append(current)
+        current = holding(current)
+    return tuple(reversed(path))
