@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 #: The kinds of thing that a bench holds; also the `kind` of /v1/bench/{kind}/{name}.
 KINDS = (
@@ -30,6 +30,7 @@ KINDS = (
 
 COMMON_PRACTICE = "common practice, no source"
 FROM_MEMORY = "from memory"
+BENCH = "bench"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,24 @@ class Fact:
 Value = Quantity | Price | Fact
 
 
+class EntryFault(NamedTuple):
+    """One thing that is wrong with a written entry: where (JSON pointer), what, and how to mend it."""
+
+    pointer: str
+    message: str
+    remedy: str
+
+
+class InvalidEntry(ValueError):
+    """A written entry cannot be used; `faults` says everything that is wrong with it."""
+
+    def __init__(self, *faults: EntryFault) -> None:
+        if not faults:
+            raise ValueError("an InvalidEntry needs at least one fault")
+        self.faults = faults
+        super().__init__("; ".join(f"{fault.pointer}: {fault.message}" for fault in faults))
+
+
 class MissingValue(LookupError):
     """An entry lacks a value that a calculation needs."""
 
@@ -151,9 +170,7 @@ class Entry:
 
     def overlaid(self, other: Entry) -> Entry:
         """This entry with the values of `other` over its own."""
-        return replace(
-            self, title=other.title, values={**self.values, **other.values}, origin=other.origin
-        )
+        return replace(self, title=other.title, values={**self.values, **other.values}, origin=other.origin)
 
 
 class UnknownEntry(LookupError):
