@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -123,6 +123,7 @@ def _choice(result: RouteResult) -> Choice:
 def _why_best(job: Job, ranked: Sequence[_Offer], all_late: bool) -> Iterator[str]:
     best, others = ranked[0], ranked[1:]
     yield _recommendation(job, ranked, all_late)
+    yield _doubt(best)
     yield from _deadline(job, best, others, all_late)
     if best.at_risk:
         yield from _risk(best, others)
@@ -139,6 +140,18 @@ def _recommendation(job: Job, ranked: Sequence[_Offer], all_late: bool) -> str:
         f"{_money(best.cost.net, best)} before tax for {_count(job.quantity, 'piece')} "
         f"({_money(best.cost.unit_price, best)} each), ready on {_day(best.schedule.finished_at)}, "
         f"{_hours(best.schedule.hands_on_h)} of hands-on work."
+    )
+
+
+def _doubt(best: _Offer) -> str:
+    """How far the price may be out, and why."""
+    drivers = best.cost.drivers[:2]
+    if not drivers:
+        return "Nothing in its price is in doubt: every time and price behind it is exact."
+    causes = _and(f"{driver.what} ({driver.share * 100:.0f} %)" for driver in drivers)
+    return (
+        f"With all that may come out otherwise, it lies between {_range(best)} (10 to 90 % probable); "
+        f"most of that doubt comes from {causes}."
     )
 
 
@@ -212,7 +225,7 @@ def _within_doubt(best: _Offer, others: Sequence[_Offer]) -> Iterator[str]:
     if close:
         yield (
             f"The price ranges of {best.title} and {_and(other.title for other in close)} overlap "
-            f"({_range(best)} against {_and(_range(other) for other in close)}, 10 to 90 % probable): "
+            f"({_and(_range(other) for other in close)}): "
             "by price alone the choice is not certain."
         )
 
@@ -266,7 +279,7 @@ def _dearer(best: _Offer, other: _Offer) -> str:
 
 def _range(offer: _Offer) -> str:
     total = offer.cost.total
-    return f"{total.p10} to {_money(total.p90, offer)}"
+    return f"{total.p10} and {_money(total.p90, offer)}"
 
 
 def _money(amount: Decimal, offer: _Offer) -> str:
@@ -303,6 +316,6 @@ def _span(difference: timedelta) -> str:
     return _count(minutes, "minute")
 
 
-def _and(items: Iterator[str]) -> str:
+def _and(items: Iterable[str]) -> str:
     *most, last = items
     return f"{', '.join(most)} and {last}" if most else last

@@ -85,7 +85,7 @@ def margin_on(cost: Decimal, margin_percent: Decimal, currency: str) -> Decimal:
     Raises:
         RequestInvalid: no price has a margin of 100 % or more on a cost above zero.
     """
-    if not 0 <= margin_percent < HUNDRED:
+    if not margin_percent.is_finite() or not 0 <= margin_percent < HUNDRED:
         raise RequestInvalid(
             Fault(
                 message=f"a margin of {margin_percent} % is not possible: a margin is a part of the price",

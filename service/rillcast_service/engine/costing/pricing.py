@@ -181,7 +181,7 @@ def _handling_and_overhead(direct: Sequence[CostLine], chain: _Chain, shared: bo
     handling = percent_of(handled, chain.handling, chain.currency)
     yield CostLine(
         category="overhead",
-        what=f"Buying and storing, {_percent(chain.handling)} of {handled}{_once(shared)} for materials",
+        what=f"Buying and storing of materials, {_percent(chain.handling)} of {handled}{_once(shared)}",
         amount=handling,
         shared=shared,
         quantity=float(chain.handling),
