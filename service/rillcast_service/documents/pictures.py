@@ -1,0 +1,285 @@
+"""Pictures of the layout: as drawn, and with the findings of a route on it. To scale, in SVG."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from markupsafe import Markup
+from shapely import Geometry, LineString, Point, Polygon, affinity, box, union_all
+
+from rillcast_service.documents.formats import measure, number
+from rillcast_service.documents.placing import Placer
+from rillcast_service.documents.signs import NOTE, SEVERITIES, VERDICTS, severity_sign
+from rillcast_service.documents.svg import (
+    FAINT_INK,
+    INK,
+    PAPER,
+    RULE,
+    Scale,
+    picture,
+    shortened,
+    tag,
+    text,
+    text_width,
+    wrapped,
+)
+from rillcast_service.documents.timeline import timeline_picture
+from rillcast_service.engine.layout.model import Layout, Role
+from rillcast_service.engine.result import Finding, RouteResult
+
+__all__ = ["findings_picture", "layout_picture", "timeline_picture"]
+
+WIDTH_PX = 960.0
+MARGIN_PX = 34.0
+HEAD_PX = 54.0
+TALLEST_DRAWING_PX = 620.0
+SMALLEST_DRAWING_PX = 120.0
+
+CHANNEL_FILL, CHANNEL_EDGE = "#a9c8e6", "#3f73a5"
+MARK_FILL = "#e4e2dc"
+CHIP_FILL = "#fbfbf9"
+PORT_SIZE = 12.0
+LEGEND_SIZE = 13.0
+
+
+def layout_picture(layout: Layout) -> str:
+    """The layout as drawn: outline, channels, marks, ports by name, and a scale bar.
+
+    Args:
+        layout: coordinates in mm, y up.
+
+    Returns:
+        An SVG document.
+    """
+    board = _Board.of(layout, layout.outline, top=HEAD_PX)
+    title = layout.name or "Layout"
+    parts = [_head(title, _size_in_words(board)), *board.drawing(), *board.port_labels(), *board.foot()]
+    return picture(WIDTH_PX, board.bottom, parts, title=f"{title}: layout as drawn")
+
+
+def findings_picture(layout: Layout, outline: Polygon | None, route_result: RouteResult) -> str:
+    """The layout with a route's findings as numbered signs, and what each number says below it.
+
+    The numbers count the findings in the order of the result, as all documents do.
+
+    Args:
+        layout: coordinates in mm, y up.
+        outline: the chip's edge, mm; None when there is none.
+        route_result: the findings, their places in mm.
+
+    Returns:
+        An SVG document.
+    """
+    board = _Board.of(layout, outline, top=HEAD_PX)
+    numbered = list(enumerate(route_result.findings, start=1))
+    placed = [(index, finding) for index, finding in numbered if _anchor(finding) is not None]
+    verdict = VERDICTS[route_result.verdict.value].word
+    summary = f"{layout.name or 'Layout'}, {_size_in_words(board)}: {verdict}"
+    legend, height = _legend(numbered, y=board.bottom + 8)
+    parts = [
+        _head(route_result.title, summary),
+        *board.drawing(),
+        *(board.highlight(finding) for _, finding in placed),
+        *board.port_labels(),
+        *board.signs(placed),
+        *board.foot(),
+        *legend,
+    ]
+    said = "; ".join(f"{index}: {finding.severity.value}, {finding.message}" for index, finding in numbered)
+    return picture(
+        WIDTH_PX,
+        board.bottom + height + 8,
+        parts,
+        title=f"{route_result.title}: findings",
+        core=(board.top + MARGIN_PX - 18, board.bottom),
+        summary=said or "No findings.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """The layout on the picture: what it is drawn from, how large, and where labels are free."""
+
+    layout: Layout
+    outline: Geometry | None
+    bounds: tuple[float, float, float, float]
+    scale: Scale
+    top: float
+    height: float
+    placer: Placer
+
+    @classmethod
+    def of(cls, layout: Layout, outline: Polygon | None, *, top: float) -> _Board:
+        shown = [layer.geometry for layer in layout.layers if layer.role is not Role.IGNORED]
+        shown += [port.opening for port in layout.ports]
+        if outline is not None:
+            shown.append(outline)
+        drawn = [geometry for geometry in shown if not geometry.is_empty]
+        left, low, right, high = union_all([box(*geometry.bounds) for geometry in drawn]).bounds
+        wide, tall = max(right - left, 1e-6), max(high - low, 1e-6)
+        px_per_mm = min((WIDTH_PX - 2 * MARGIN_PX) / wide, (TALLEST_DRAWING_PX - 2 * MARGIN_PX) / tall)
+        height = max(tall * px_per_mm, SMALLEST_DRAWING_PX) + 2 * MARGIN_PX
+        scale = Scale(
+            px_per_mm=px_per_mm,
+            left_mm=left,
+            top_mm=high,
+            x_px=(WIDTH_PX - wide * px_per_mm) / 2,
+            y_px=top + (height - tall * px_per_mm) / 2,
+        )
+        channels = union_all([layer.geometry for layer in layout.channel_layers])
+        return cls(
+            layout=layout,
+            outline=outline,
+            bounds=(left, low, right, high),
+            scale=scale,
+            top=top,
+            height=height,
+            placer=Placer(WIDTH_PX, top + height, _on_picture(channels, scale)),
+        )
+
+    @property
+    def bottom(self) -> float:
+        """Where the scale bar and key end, px."""
+        return self.top + self.height + 34
+
+    def drawing(self) -> Iterable[Markup]:
+        """The chip without words: edge, marks faint, channels, ports."""
+        if self.outline is not None:
+            yield self.scale.path(self.outline, fill=CHIP_FILL, stroke=FAINT_INK, stroke_width=1.2)
+        for layer in self.layout.with_role(Role.MARKS):
+            yield self.scale.path(layer.geometry, fill=MARK_FILL)
+        for layer in self.layout.channel_layers:
+            yield self.scale.path(layer.geometry, fill=CHANNEL_FILL, stroke=CHANNEL_EDGE, stroke_width=0.8)
+        for port in self.layout.ports:
+            yield self.scale.path(port.opening, fill=PAPER, stroke=INK, stroke_width=1.5)
+
+    def port_labels(self) -> Iterable[Markup]:
+        """The ports' names and roles beside them."""
+        for port in self.layout.ports:
+            x, y = self.scale.x(port.centre.x), self.scale.y(port.centre.y)
+            across = port.bore_mm * self.scale.px_per_mm
+            self.placer.take(x, y, across, across)
+        for port in self.layout.ports:
+            x, y = self.scale.x(port.centre.x), self.scale.y(port.centre.y)
+            name = port.name if port.name == port.role.value else f"{port.name} ({port.role.value})"
+            label = shortened(name, size=PORT_SIZE, width=180)
+            at_x, at_y = self.placer.place(x, y, text_width(label, PORT_SIZE), PORT_SIZE + 2)
+            yield text(
+                at_x, at_y + 0.36 * PORT_SIZE, label, size=PORT_SIZE, weight="600", anchor="middle", halo=True
+            )
+
+    def highlight(self, finding: Finding) -> Markup:
+        """The place of a finding: its area or line, thick and in the colour of its severity."""
+        kind = SEVERITIES.get(finding.severity.value, NOTE)
+        if finding.where is None:
+            return Markup("")
+        return self.scale.path(
+            finding.where,
+            fill=kind.edge if finding.where.area else "none",
+            fill_opacity=0.25,
+            stroke=kind.edge,
+            stroke_width=2.4,
+            stroke_linecap="round",
+        )
+
+    def signs(self, findings: list[tuple[int, Finding]]) -> list[Markup]:
+        """A numbered sign for each finding, with a line to its place."""
+        lines, signs = [], []
+        for index, finding in findings:
+            anchor = _anchor(finding)
+            if anchor is None:
+                continue
+            x, y = self.scale.x(anchor.x), self.scale.y(anchor.y)
+            at_x, at_y = self.placer.place(x, y, 23.0, 23.0)
+            kind = SEVERITIES.get(finding.severity.value, NOTE)
+            lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=PAPER, stroke_width=3.4))
+            lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=kind.edge, stroke_width=1.4))
+            lines.append(tag("circle", cx=x, cy=y, r=2.6, fill=kind.edge, stroke=PAPER, stroke_width=0.8))
+            number_on_it = severity_sign(finding.severity.value, at_x, at_y, str(index))
+            signs.append(tag("g", tag("title", finding.message), number_on_it))
+        return lines + signs
+
+    def foot(self) -> Iterable[Markup]:
+        """Scale bar, and what the colours mean."""
+        y = self.top + self.height + 14
+        length_mm = _round_length((self.bounds[2] - self.bounds[0]) / 5)
+        x1, x2 = MARGIN_PX, MARGIN_PX + length_mm * self.scale.px_per_mm
+        bar = f"M{x1:.1f} {y - 5:.1f}v10M{x1:.1f} {y:.1f}H{x2:.1f}M{x2:.1f} {y - 5:.1f}v10"
+        yield tag("path", d=bar, fill="none", stroke=INK, stroke_width=1.5)
+        label = measure(length_mm, "mm")
+        yield text(x2 + 8, y + 4.5, label, size=12.0)
+        x = x2 + 8 + text_width(label, 12.0) + 30
+        for name, fill, edge in self._key():
+            yield tag("rect", x=x, y=y - 6, width=16, height=12, fill=fill, stroke=edge, stroke_width=1)
+            yield text(x + 22, y + 4.5, name, size=12.0, fill=FAINT_INK)
+            x += 22 + text_width(name, 12.0) + 20
+
+    def _key(self) -> Iterable[tuple[str, str, str]]:
+        for layer in self.layout.channel_layers[:3]:
+            depth = f", {measure(layer.depth_um, 'µm')} deep" if layer.depth_um is not None else ""
+            yield shortened(f"{layer.name}{depth}", size=12.0, width=190), CHANNEL_FILL, CHANNEL_EDGE
+        if self.layout.with_role(Role.MARKS):
+            yield "marks", MARK_FILL, RULE
+        if self.layout.ports:
+            yield "ports", PAPER, INK
+
+
+def _head(title: str, summary: str) -> Markup:
+    width = WIDTH_PX - 2 * MARGIN_PX
+    return tag(
+        "g",
+        text(MARGIN_PX, 26, shortened(title, size=17.0, width=width), size=17.0, weight="700"),
+        text(MARGIN_PX, 46, shortened(summary, size=LEGEND_SIZE, width=width), fill=FAINT_INK),
+    )
+
+
+def _legend(findings: list[tuple[int, Finding]], *, y: float) -> tuple[list[Markup], float]:
+    """Number, severity and message of each finding; and how high that is, px."""
+    if not findings:
+        return [text(MARGIN_PX, y + 16, "No findings.", fill=FAINT_INK)], 28.0
+    parts: list[Markup] = []
+    text_x = MARGIN_PX + 104
+    top = y + 8
+    for index, finding in findings:
+        anchor = _anchor(finding)
+        place = "Whole chip." if anchor is None else f"At {number(anchor.x, 4)}, {number(anchor.y, 4)} mm."
+        said = wrapped(
+            f"{finding.message} {place}", size=LEGEND_SIZE, width=WIDTH_PX - MARGIN_PX - text_x, lines=2
+        )
+        parts.append(severity_sign(finding.severity.value, MARGIN_PX + 12, top + 13, str(index)))
+        word = SEVERITIES.get(finding.severity.value, NOTE).word
+        parts.append(text(MARGIN_PX + 34, top + 17.5, word, weight="700"))
+        parts.extend(text(text_x, top + 17.5 + 17 * row, line) for row, line in enumerate(said))
+        top += 28 + 17 * (len(said) - 1)
+    rule = tag("line", x1=MARGIN_PX, x2=WIDTH_PX - MARGIN_PX, y1=y - 4, y2=y - 4, stroke=RULE)
+    return [rule, *parts], top - y
+
+
+def _anchor(finding: Finding) -> Point | None:
+    """The one point that stands for a finding's place; None when it concerns the whole chip."""
+    if finding.where is None or finding.where.is_empty:
+        return None
+    if isinstance(finding.where, LineString):
+        return finding.where.interpolate(0.5, normalized=True)
+    return finding.where.representative_point()
+
+
+def _on_picture(geometry: Geometry, scale: Scale) -> Geometry:
+    """Layout geometry in the picture's px."""
+    k = scale.px_per_mm
+    return affinity.affine_transform(
+        geometry, [k, 0, 0, -k, scale.x_px - k * scale.left_mm, scale.y_px + k * scale.top_mm]
+    )
+
+
+def _size_in_words(board: _Board) -> str:
+    left, low, right, high = board.bounds
+    return f"{number(right - left)} × {number(high - low)} mm"
+
+
+def _round_length(length_mm: float) -> float:
+    """The largest of 1, 2, 5 × 10ⁿ that is not longer."""
+    power = 10.0 ** math.floor(math.log10(length_mm))
+    return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= length_mm * (1 + 1e-9))

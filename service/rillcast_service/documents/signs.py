@@ -1,0 +1,105 @@
+"""The signs of severity and verdict: told by shape and lightness as much as by colour.
+
+Octagon on dark, triangle on middle, circle on light: three shapes and three greys, so that a black
+and white print or a colour-blind eye loses nothing. The colours are far apart for the common forms
+of colour blindness (vermilion, amber, blue).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from rillcast_service.documents.svg import INK, PAPER, tag, text
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """How a severity or a verdict looks.
+
+    Args:
+        word: printed beside the sign.
+        corners: of the shape, as (x, y) on a unit circle; empty for a disc.
+        fill, edge, ink: colours of the area, its edge and what stands on it.
+    """
+
+    word: str
+    corners: tuple[tuple[float, float], ...]
+    fill: str
+    edge: str
+    ink: str
+
+
+def _ring(count: int, *, turn_deg: float, radius: float) -> tuple[tuple[float, float], ...]:
+    angles = (math.radians(turn_deg + index * 360 / count) for index in range(count))
+    return tuple((radius * math.cos(angle), radius * math.sin(angle)) for angle in angles)
+
+
+_OCTAGON = _ring(8, turn_deg=22.5, radius=1.05)
+_TRIANGLE = ((0.0, -1.2), (1.25, 0.92), (-1.25, 0.92))
+
+BLOCKER = Sign("blocker", _OCTAGON, "#a3200d", "#6e1408", PAPER)
+RISK = Sign("risk", _TRIANGLE, "#f5b83d", "#6b4700", INK)
+NOTE = Sign("note", (), "#ffffff", "#1f5fa8", INK)
+
+SEVERITIES = {"blocker": BLOCKER, "risk": RISK, "note": NOTE}
+
+VERDICTS = {
+    "makeable": Sign("makeable", (), "#ffffff", "#1d6b45", "#1d6b45"),
+    "makeable_with_risk": Sign("makeable with risk", _TRIANGLE, "#f5b83d", "#6b4700", INK),
+    "not_makeable": Sign("not makeable", _OCTAGON, "#a3200d", "#6e1408", PAPER),
+}
+_VERDICT_MARKS = {"makeable": "✓", "makeable_with_risk": "!", "not_makeable": "×"}
+
+
+def sign(kind: Sign, x: float, y: float, label: str, *, radius: float = 10.5) -> Markup:
+    """A sign with its centre at (x, y) and a short label, as a number, on it."""
+    look: dict[str, str | float] = {
+        "fill": kind.fill,
+        "stroke": kind.edge,
+        "stroke_width": 1.6,
+        "stroke_linejoin": "round",
+    }
+    if kind.corners:
+        points = " ".join(f"{x + radius * u:.1f},{y + radius * v:.1f}" for u, v in kind.corners)
+        shape = tag("polygon", points=points, **look)
+    else:
+        shape = tag("circle", cx=x, cy=y, r=radius, **look)
+    size = radius * (1.12 if len(label) < 3 else 0.86)
+    # A triangle's middle of area lies below the middle of its height.
+    low = 0.22 * radius if kind.corners == _TRIANGLE else 0.0
+    figure = text(x, y + low + 0.36 * size, label, size=size, weight="700", anchor="middle", fill=kind.ink)
+    return tag("g", shape, figure)
+
+
+def severity_sign(severity: str, x: float, y: float, label: str, *, radius: float = 10.5) -> Markup:
+    """The sign of a finding with its number on it."""
+    return sign(SEVERITIES.get(severity, NOTE), x, y, label, radius=radius)
+
+
+def severity_icon(severity: str, label: str) -> Markup:
+    """The sign of a finding as a small picture of its own, for use in a line of HTML."""
+    return _icon(severity_sign(severity, 14, 14, label), SEVERITIES.get(severity, NOTE).word)
+
+
+def verdict_icon(verdict: str) -> Markup:
+    """The sign of a verdict as a small picture of its own, for use in a line of HTML."""
+    kind = VERDICTS.get(verdict, NOTE)
+    return _icon(sign(kind, 14, 14, _VERDICT_MARKS.get(verdict, "?")), kind.word)
+
+
+def _icon(shape: Markup, word: str) -> Markup:
+    return tag(
+        "svg",
+        shape,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox="0 0 28 28",
+        width=22,
+        height=22,
+        class_="sign",
+        role="img",
+        aria_label=word,
+        font_family="Arial, 'DejaVu Sans', sans-serif",
+    )
