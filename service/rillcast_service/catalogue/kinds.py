@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +19,8 @@ class Key:
         required: whether every entry of the kind must say it.
         above: a number must be greater than this; None when `least` rules.
         least, most: a number must lie within these; None for no limit.
+        form: name of the check in forms.py that a table or list must pass; None for none.
+        refers: kind of the entry that its word names; None when it names none.
     """
 
     meaning: str
@@ -25,6 +28,8 @@ class Key:
     above: float | None
     least: float | None
     most: float | None
+    form: str | None
+    refers: str | None
 
     def problem(self, number: float) -> str | None:
         """Why a number cannot stand under this key, in words; None when it can."""
@@ -58,15 +63,24 @@ def load_kinds() -> Mapping[str, Kind]:
     return {name: _kind(name, table) for name, table in tomllib.loads(text).items()}
 
 
-def _kind(name: str, table: Mapping[str, object]) -> Kind:
-    keys = {}
-    for group, required in (("required", True), ("optional", False)):
-        members = table.get(group, {})
-        assert isinstance(members, Mapping)
-        for key, written in members.items():
-            spec = {"means": written} if isinstance(written, str) else written
-            least = spec.get("least")
-            # a size, a time or a price of nothing is a slip, unless the key says otherwise
-            above = spec.get("above", 0.0 if least is None else None)
-            keys[key] = Key(spec["means"], required, above, least, spec.get("most"))
-    return Kind(name=name, title=str(table["title"]), keys=keys)
+def _kind(name: str, table: Mapping[str, Any]) -> Kind:
+    keys = {
+        key: _key({"means": written} if isinstance(written, str) else written, required)
+        for group, required in (("required", True), ("optional", False))
+        for key, written in table.get(group, {}).items()
+    }
+    return Kind(name=name, title=table["title"], keys=keys)
+
+
+def _key(spec: Mapping[str, Any], required: bool) -> Key:
+    least = spec.get("least")
+    return Key(
+        meaning=spec["means"],
+        required=required,
+        # a size, a time or a price of nothing is a slip, unless the key says otherwise
+        above=spec.get("above", 0.0 if least is None else None),
+        least=least,
+        most=spec.get("most"),
+        form=spec.get("form"),
+        refers=spec.get("refers"),
+    )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -12,14 +11,12 @@ from importlib.resources.abc import Traversable
 from typing import Any
 
 from rillcast_service.catalogue.kinds import load_kinds
-from rillcast_service.catalogue.serial import values_from_document
+from rillcast_service.catalogue.serial import NAME, broken_references, values_from_document
 from rillcast_service.catalogue.types import KINDS, Catalogue, Entry, EntryFault, InvalidEntry, Value
 from rillcast_service.catalogue.values import Fallbacks, value_from_document
 
 #: Kinds that are read from <kind>.toml: what a bench holds, and dimensions set by standards.
 FILES = (*KINDS, "standards")
-
-_NAME = re.compile(r"[a-z0-9_]+")
 
 
 class InvalidCatalogue(Exception):
@@ -74,6 +71,10 @@ def read_catalogue(folder: Traversable) -> Catalogue:
                 entries[kind, name] = _entry(kind, name, table, tables[f"{kind}.toml"])
             except InvalidEntry as error:
                 faults += [_told(f"{kind}.toml [{name}]", fault) for fault in error.faults]
+    names = {kind: tuple(sorted(name for of, name in entries if of == kind)) for kind in FILES}
+    for (kind, name), entry in entries.items():
+        for fault in broken_references(load_kinds()[kind], entry.values, names.__getitem__):
+            faults.append(_told(f"{kind}.toml [{name}]", fault))
     defaults = _defaults(tables.get("defaults.toml", {}), faults)
     if faults:
         raise InvalidCatalogue("\n".join(faults))
@@ -107,10 +108,10 @@ def _entry_tables(
     """The tables of a file that are entries; what stands before them are the file's own fallbacks."""
     for name, table in document.items():
         if isinstance(table, Mapping):
-            if _NAME.fullmatch(name):
+            if NAME.fullmatch(name):
                 yield name, table
             else:
-                faults.append(f"{kind}.toml [{name}]: a name holds only a-z, 0-9 and _")
+                faults.append(f"{kind}.toml [{name}]: a name is 1 to 64 of a-z, 0-9 and _")
         elif name not in ("currency", "prices_as_of"):
             faults.append(f"{kind}.toml: {name} belongs to no entry")
 

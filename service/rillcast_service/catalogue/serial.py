@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
+from rillcast_service.catalogue.forms import FORMS
 from rillcast_service.catalogue.kinds import Key, Kind, load_kinds
 from rillcast_service.catalogue.types import (
     BENCH,
@@ -20,11 +22,28 @@ from rillcast_service.catalogue.types import (
     Quantity,
     Value,
 )
-from rillcast_service.catalogue.values import Fallbacks, is_number, value_from_document, value_to_json
+from rillcast_service.catalogue.values import (
+    Fallbacks,
+    form_of,
+    plain_value,
+    value_from_document,
+    value_to_json,
+)
 
-_NAME = re.compile(r"[a-z0-9_]{1,64}")
+#: What an entry may be called.
+NAME = re.compile(r"[a-z0-9_]{1,64}")
 _MEMBERS = ("kind", "name", "title", "origin", "based_on", "values")
 _TITLE_LENGTH = 200
+
+#: How a value is called in a message when it should have been one of these.
+_IN_WORDS: Mapping[type, str] = {
+    Quantity: "a number",
+    Price: "an amount of money",
+    str: "a word",
+    bool: "true or false",
+    list: "a list",
+    dict: "a table",
+}
 
 
 def entry_to_json(entry: Entry) -> dict[str, Any]:
@@ -45,7 +64,9 @@ def entry_to_json(entry: Entry) -> dict[str, Any]:
     }
 
 
-def entry_from_json(kind: str, name: str, document: Mapping[str, Any], catalogue: Catalogue) -> Entry:
+def entry_from_json(
+    kind: str, name: str, document: Mapping[str, Any], catalogue: Catalogue, *, as_of: str | None = None
+) -> Entry:
     """The user's own entry, as sent.
 
     Args:
@@ -54,6 +75,7 @@ def entry_from_json(kind: str, name: str, document: Mapping[str, Any], catalogue
             is a table as in `value_to_json`, or the bare number, word, switch, list or amount: its
             source is then `bench`, its range none, its unit that of the key.
         catalogue: gives the entry that `values` are laid over: that of the same name, or `based_on`.
+        as_of: ISO 8601 date of prices that are sent without one; None takes that of the shipped price.
 
     Returns:
         The whole entry, of origin `bench`.
@@ -71,16 +93,23 @@ def entry_from_json(kind: str, name: str, document: Mapping[str, Any], catalogue
     if faults:
         raise InvalidEntry(*faults)
     below = _below(kind, name, document, catalogue)
+    below_values = below.values if below else {}
     values = values_from_document(
         kinds[kind],
         document.get("values", {}),
-        Fallbacks(source=BENCH),
+        Fallbacks(source=BENCH, as_of=as_of),
         pointer="#/values",
         examples=_examples(kind, below, catalogue),
-        given=below.values if below else {},
+        given=below_values,
     )
+    faults = [
+        *broken_references(kinds[kind], values, catalogue.names, pointer="#/values"),
+        *_units_of_price(below, values),
+    ]
+    if faults:
+        raise InvalidEntry(*faults)
     title = document.get("title") or (below.title if below and below.name == name else name)
-    return Entry(kind, name, str(title), {**(below.values if below else {}), **values}, origin="bench")
+    return Entry(kind, name, str(title), {**below_values, **values}, origin="bench")
 
 
 def values_from_document(
@@ -134,7 +163,7 @@ def values_from_document(
 
 def _form_faults(kind: str, name: str, document: Mapping[str, Any]) -> list[EntryFault]:
     faults = []
-    if not _NAME.fullmatch(name):
+    if not NAME.fullmatch(name):
         faults.append(EntryFault("#/name", f"{name!r} cannot be a name.", "Use 1 to 64 of a-z, 0-9 and _."))
     for member in document:
         if member not in _MEMBERS:
@@ -187,50 +216,82 @@ def _value(
     if isinstance(example, Price):
         if not isinstance(written, Mapping):
             written = {"amount": written}
-        fallbacks = Fallbacks(
-            source=fallbacks.source,
+        fallbacks = replace(
+            fallbacks,
             currency=fallbacks.currency or example.currency,
             per=fallbacks.per or example.per,
             as_of=fallbacks.as_of or example.as_of,
         )
-    value = value_from_document(key, written, fallbacks, pointer=pointer)
-    if isinstance(value, Quantity):
-        problem = spec.problem(value.low) or spec.problem(value.value) or spec.problem(value.high)
-        if problem:
-            raise InvalidEntry(
-                EntryFault(pointer, f"{key} {problem} {value.unit}.", f"It is {spec.meaning}.")
+    problem = _wrong_form(written, example)
+    if problem is None:
+        value = value_from_document(key, written, fallbacks, pointer=pointer)
+        problem = _problem(spec, value)
+        if problem is None:
+            return value
+    raise InvalidEntry(_misfit(key, spec, problem, pointer))
+
+
+def _misfit(key: str, spec: Key, problem: str, pointer: str) -> EntryFault:
+    return EntryFault(pointer, f"{key} {problem}.", f"It stands for: {spec.meaning}.")
+
+
+def _wrong_form(written: Any, example: Value | None) -> str | None:
+    """What a written value should have been instead, going by a value known to be right."""
+    if example is None:
+        return None
+    form, plain = form_of(written), plain_value(written)
+    if form is not type(example):
+        wanted = type(example.value) if isinstance(example, Fact) else type(example)
+        return f"needs {_IN_WORDS[wanted]}"
+    if isinstance(example, Fact) and plain is not None and type(plain) is not type(example.value):
+        return f"needs {_IN_WORDS[type(example.value)]}"
+    return None
+
+
+def _problem(spec: Key, value: Value) -> str | None:
+    """What is wrong with a well-written value under this key, in words; None when nothing is."""
+    match value:
+        case Quantity():
+            for number in (value.low, value.value, value.high):
+                problem = spec.problem(number)
+                if problem:
+                    return f"{problem} {value.unit}, not {number:g}"
+        case Fact() if spec.form is not None:
+            return FORMS[spec.form](value.value)
+    return None
+
+
+def broken_references(
+    kind: Kind, values: Mapping[str, Value], names: Callable[[str], tuple[str, ...]], *, pointer: str = "#"
+) -> Iterator[EntryFault]:
+    """Words of an entry that should name another entry and do not.
+
+    Args:
+        kind: says which keys name entries of which kind.
+        values: of the entry.
+        names: kind → names of its entries.
+        pointer: JSON pointer of the values, for messages.
+    """
+    for key, value in values.items():
+        refers = kind.keys[key].refers
+        if refers is not None and isinstance(value, Fact) and value.value not in names(refers):
+            yield EntryFault(
+                f"{pointer}/{key}",
+                f"{key} names no {refers} entry: {value.value!r}.",
+                f"Use one of {', '.join(names(refers))}.",
             )
-    if example is not None and not _alike(value, example):
-        raise InvalidEntry(
-            EntryFault(
-                pointer, f"{key} has not the form it needs.", f"Write it like {value_to_json(example)!r}."
+
+
+def _units_of_price(below: Entry | None, values: Mapping[str, Value]) -> Iterator[EntryFault]:
+    """Prices that are per another unit than the entry below: plans count in that one."""
+    for key, value in values.items():
+        known = below.values.get(key) if below else None
+        if isinstance(value, Price) and isinstance(known, Price) and value.per != known.per:
+            yield EntryFault(
+                f"#/values/{key}/per",
+                f"{key} is per {known.per}, not per {value.per}.",
+                f"Give it per {known.per}.",
             )
-        )
-    return value
-
-
-def _alike(value: Value, example: Value) -> bool:
-    if isinstance(value, Fact) and isinstance(example, Fact):
-        return _same_form(value.value, example.value)
-    return type(value) is type(example)
-
-
-def _same_form(value: Any, example: Any) -> bool:
-    """Whether a fact is built like another: the same kind of thing, lists and tables member by member."""
-    match example:
-        case list():
-            return isinstance(value, list) and all(_same_form(item, example[0]) for item in value if example)
-        case Mapping():
-            return isinstance(value, Mapping) and all(
-                key in ("source", "note") or _same_form(value.get(key), member)
-                for key, member in example.items()
-            )
-        case bool():
-            return isinstance(value, bool)
-        case int() | float():
-            return is_number(value)
-        case _:
-            return isinstance(value, type(example))
 
 
 def _unknown_key(key: str, kind: Kind, pointer: str) -> EntryFault:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, InvalidOperation
-from typing import Any
+from typing import Any, TypeGuard
 
 from rillcast_service.catalogue.types import EntryFault, Fact, InvalidEntry, Price, Quantity, Value
 from rillcast_service.catalogue.units import SUFFIXES, suffix_of, unit_of
@@ -82,18 +82,30 @@ def value_from_document(key: str, written: Any, fallbacks: Fallbacks, *, pointer
     Raises:
         InvalidEntry: with every fault of this value.
     """
-    table = written if isinstance(written, Mapping) else {"value": written}
-    if "amount" in table:
+    form = form_of(written)
+    table = written if _is_table(written) else {"value": written}
+    if form is Price:
         return _price(table, fallbacks, pointer)
-    if "value" not in table:
-        raise InvalidEntry(
-            EntryFault(
-                pointer, f"{key} has no value.", 'Write it as {"value": …} or, for money, {"amount": …}.'
-            )
-        )
-    if is_number(table["value"]):
+    if form is Quantity:
         return _quantity(key, table, fallbacks, pointer)
     return _fact(table, fallbacks, pointer)
+
+
+def form_of(written: Any) -> type[Value]:
+    """What a written value will be read as: money has an `amount`, a quantity a number, a fact the rest."""
+    if _is_table(written) and "amount" in written:
+        return Price
+    return Quantity if is_number(plain_value(written)) else Fact
+
+
+def plain_value(written: Any) -> Any:
+    """The bare value of a written one: its `amount` or `value`, or itself when it stands without a table."""
+    return written.get("amount", written.get("value")) if _is_table(written) else written
+
+
+def _is_table(written: Any) -> bool:
+    """Whether it is a value's table, and not a fact that happens to be one (opening hours)."""
+    return isinstance(written, Mapping) and ("value" in written or "amount" in written)
 
 
 def _quantity(key: str, table: Mapping[str, Any], fallbacks: Fallbacks, pointer: str) -> Quantity:
@@ -116,12 +128,13 @@ def _quantity(key: str, table: Mapping[str, Any], fallbacks: Fallbacks, pointer:
                 f"Give the number in {unit}.",
             )
         )
-    bounds = {name: table.get(name, table["value"]) for name in ("low", "value", "high")}
-    for name, number in bounds.items():
+    given = {name: table[name] for name in ("low", "value", "high") if name in table}
+    for name, number in given.items():
         if not is_number(number) or not is_finite(number):
             faults.append(
                 EntryFault(f"{pointer}/{name}", f"{key} is not a finite number.", "Give a plain number.")
             )
+    bounds = {name: given.get(name, given["value"]) for name in ("low", "value", "high")}
     if not faults and not bounds["low"] <= bounds["value"] <= bounds["high"]:
         faults.append(_out_of_order(key, bounds["low"], bounds["value"], bounds["high"], pointer))
     if faults:
@@ -140,15 +153,17 @@ def _quantity(key: str, table: Mapping[str, Any], fallbacks: Fallbacks, pointer:
 def _price(table: Mapping[str, Any], fallbacks: Fallbacks, pointer: str) -> Price:
     faults = _stray(table, ("amount", "low", "high", "currency", "per", "source", "as_of"), pointer)
     faults += _texts(table, ("source",), fallbacks, pointer)
-    bounds: dict[str, Decimal] = {}
+    given: dict[str, Decimal] = {}
     for name in ("low", "amount", "high"):
+        if name not in table:
+            continue
         try:
-            bounds[name] = _money(table.get(name, table["amount"]))
+            given[name] = _money(table[name])
         except ValueError:
             faults.append(
                 EntryFault(
                     f"{pointer}/{name}",
-                    f"{table.get(name)!r} is not an amount of money.",
+                    f"{table[name]!r} is not an amount of money.",
                     'Write a decimal number of zero or more as text, e.g. "12.50".',
                 )
             )
@@ -162,10 +177,13 @@ def _price(table: Mapping[str, Any], fallbacks: Fallbacks, pointer: str) -> Pric
         if not is_right(words[name]):
             wrong = "is missing" if words[name] is None else f"cannot be {words[name]!r}"
             faults.append(EntryFault(f"{pointer}/{name}", f"The price's {name} {wrong}.", remedy))
-    if not faults and not bounds["low"] <= bounds["amount"] <= bounds["high"]:
-        faults.append(_out_of_order("The price", bounds["low"], bounds["amount"], bounds["high"], pointer))
     if faults:
         raise InvalidEntry(*faults)
+    bounds = {name: given.get(name, given["amount"]) for name in ("low", "amount", "high")}
+    if not bounds["low"] <= bounds["amount"] <= bounds["high"]:
+        raise InvalidEntry(
+            _out_of_order("The price", bounds["low"], bounds["amount"], bounds["high"], pointer)
+        )
     return Price(
         amount=bounds["amount"],
         low=bounds["low"],
@@ -258,7 +276,7 @@ def is_finite(value: Any) -> bool:
             return True
 
 
-def is_number(value: Any) -> bool:
+def is_number(value: Any) -> TypeGuard[float]:
     """Whether a plain value is a number (a switch is not)."""
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
