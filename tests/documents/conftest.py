@@ -133,7 +133,7 @@ def cast_route() -> RouteResult:
             severity=Severity.NOTE,
             message="The fresh print would inhibit the silicone's cure; wash and UV dose are in the plan.",
             remedy="Keep to the planned dose, and make a test cure on a corner of the mould first.",
-            source="Ruggiero et al. 2025, as an invented example",
+            source="an invented source",
         ),
     )
     return RouteResult(
@@ -340,7 +340,7 @@ def blocked_route() -> RouteResult:
                 where=MultiPolygon([box(19.9, 7, 20.1, 19), box(22.7, 7, 22.9, 19)]),
                 message="Light behind the roof cures the channels of layer <script>alert(1)</script> shut.",
                 remedy="Make the channels at least 320 µm deep.",
-                source="working curve, Jacobs 1992",
+                source="an invented source",
             ),
         ),
         as_made=NO_AS_MADE,

@@ -53,12 +53,13 @@ def number(value: float, digits: int = 3) -> str:
 
 
 def measure(value: float | None, unit: str | None, digits: int = 3) -> str:
-    """A number with its unit; `–` for None. A unit of `1` is none; `%` and `°` follow closely."""
+    """A number with its unit; `–` for None. A unit of `1` is none, `°` follows closely."""
     if value is None:
         return "–"
     if unit in (None, "", "1"):
         return number(value, digits)
-    return number(value, digits) + ("" if unit in ("%", "°") else SPACE) + str(unit)
+    printed_unit = "pieces" if unit == "piece" and value != 1 else str(unit)
+    return number(value, digits) + ("" if unit == "°" else SPACE) + printed_unit
 
 
 def span(value: Mapping[str, float] | None, unit: str, digits: int = 3) -> str:

@@ -13,7 +13,7 @@ DISTANCES_PX = (16.0, 26.0, 38.0, 54.0, 74.0, 98.0, 126.0, 160.0)
 DIRECTIONS = 16
 
 #: What covering the drawing costs, in steps of distance: a label moves this far to leave it free.
-COVERING_STEPS = 2.5
+COVERING_STEPS = 5.0
 GAP_PX = 2.0
 
 

@@ -13,7 +13,7 @@ from rillcast_service.documents.formats import money, number
 from rillcast_service.documents.svg import FAINT_INK, INK, RULE, picture, shortened, tag, text, text_width
 
 WIDTH_PX = 960.0
-MARGIN_PX = 6.0
+MARGIN_PX = 1.0
 LABEL_PX = 250.0
 FIGURES_PX = 150.0
 ROW_PX = 34.0

@@ -16,7 +16,7 @@ from markupsafe import Markup
 from rillcast_service.documents import formats
 from rillcast_service.documents.price_picture import price_picture
 from rillcast_service.documents.signs import severity_icon, verdict_icon
-from rillcast_service.documents.svg import clean
+from rillcast_service.documents.svg import clean, core_of
 
 TEMPLATES = Path(__file__).with_name("templates")
 
@@ -71,7 +71,7 @@ def quotation_html(quote: Mapping[str, Any], pictures: Mapping[str, str], *, lay
             by_id={route["route"]: route for route in routes},
             layout_name=layout_name,
             prices=_inline(price_picture(routes)),
-            pictures={key: _inline(body) for key, body in pictures.items()},
+            pictures={key: _inline(core_of(body)) for key, body in pictures.items()},
             css=Markup(TEMPLATES.joinpath("quotation.css").read_text(encoding="utf-8")),  # noqa: S704
         )
     )

@@ -54,8 +54,10 @@ VERDICTS = {
 _VERDICT_MARKS = {"makeable": "✓", "makeable_with_risk": "!", "not_makeable": "×"}
 
 
-def sign(kind: Sign, x: float, y: float, label: str, *, radius: float = 10.5) -> Markup:
-    """A sign with its centre at (x, y) and a short label, as a number, on it."""
+def sign(
+    kind: Sign, x: float, y: float, label: str, *, radius: float = 10.5, label_share: float = 1.12
+) -> Markup:
+    """A sign with its centre at (x, y) and a short label on it, so many times its radius high."""
     look: dict[str, str | float] = {
         "fill": kind.fill,
         "stroke": kind.edge,
@@ -67,7 +69,7 @@ def sign(kind: Sign, x: float, y: float, label: str, *, radius: float = 10.5) ->
         shape = tag("polygon", points=points, **look)
     else:
         shape = tag("circle", cx=x, cy=y, r=radius, **look)
-    size = radius * (1.12 if len(label) < 3 else 0.86)
+    size = radius * label_share * (1.0 if len(label) < 3 else 0.77)
     # A triangle's middle of area lies below the middle of its height.
     low = 0.22 * radius if kind.corners == _TRIANGLE else 0.0
     figure = text(x, y + low + 0.36 * size, label, size=size, weight="700", anchor="middle", fill=kind.ink)
@@ -81,13 +83,15 @@ def severity_sign(severity: str, x: float, y: float, label: str, *, radius: floa
 
 def severity_icon(severity: str, label: str) -> Markup:
     """The sign of a finding as a small picture of its own, for use in a line of HTML."""
-    return _icon(severity_sign(severity, 14, 14, label), SEVERITIES.get(severity, NOTE).word)
+    shape = severity_sign(severity, 16, 16, label, radius=12)
+    return _icon(shape, SEVERITIES.get(severity, NOTE).word)
 
 
 def verdict_icon(verdict: str) -> Markup:
     """The sign of a verdict as a small picture of its own, for use in a line of HTML."""
     kind = VERDICTS.get(verdict, NOTE)
-    return _icon(sign(kind, 14, 14, _VERDICT_MARKS.get(verdict, "?")), kind.word)
+    mark = _VERDICT_MARKS.get(verdict, "?")
+    return _icon(sign(kind, 16, 16, mark, radius=12, label_share=1.5), kind.word)
 
 
 def _icon(shape: Markup, word: str) -> Markup:
@@ -95,7 +99,7 @@ def _icon(shape: Markup, word: str) -> Markup:
         "svg",
         shape,
         xmlns="http://www.w3.org/2000/svg",
-        viewBox="0 0 28 28",
+        viewBox="0 0 32 32",
         width=22,
         height=22,
         class_="sign",
