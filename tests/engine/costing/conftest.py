@@ -55,7 +55,12 @@ ENTRIES = (
     SUPPLIER,
     entry("resins", "resin", price=money("40", "30", "60", "l")),
     entry("consumables", "slide", price=money("0.20", "0.10", "0.30", "piece")),
-    entry("rates", "bench_labour", price=money("60", "50", "80", "h")),
+    entry(
+        "rates",
+        "bench_labour",
+        price=money("60", "50", "80", "h"),
+        hands_on_factor_ratio=number(1.0, 0.8, 1.5, "1"),
+    ),
     entry("rates", "design_labour", price=money("90", "80", "120", "h")),
     entry("rates", "energy", price=money("0.30", "0.20", "0.40", "kWh")),
     entry("rates", "handling", markup_percent=number(10, 10, 10, "%")),

@@ -43,18 +43,18 @@ def test_a_price_by_hand_to_the_cent(workshop):
     assert amounts(cost, "machine") == [Decimal("1.25")]
     assert amounts(cost, "labour") == [Decimal("30.00"), Decimal("75.00"), Decimal("135.00")]
     assert amounts(cost, "bought_in") == [Decimal("60.00")]  # 45 lies under the minimum of 60
-    # first time: direct 236.25, handling 10 % of 10.00; every time: direct 77.40, handling 10 % of 2.40;
-    # overhead 20 % of 237.25 and of 77.64
-    assert amounts(cost, "overhead") == [Decimal("1.00"), Decimal("47.45"), Decimal("0.24"), Decimal("15.53")]
-    assert amounts(cost, "risk") == [Decimal("18.89")]  # 5 % of 284.70 + 93.17
-    # 20 % of the price is a quarter of the cost: 284.70 / 4 and (93.17 + 18.89) / 4
-    assert amounts(cost, "margin") == [Decimal("71.18"), Decimal("28.02")]
-    assert amounts(cost, "discount") == [Decimal("-17.79"), Decimal("-7.00")]  # 5 % of 355.88 and of 140.08
-    assert cost.net == Decimal("471.17")
-    assert amounts(cost, "tax") == [Decimal("89.52")]  # 19 % of 471.17
-    assert cost.amount == Decimal("560.69")
-    assert cost.shared == Decimal("338.09")  # 355.88 − 17.79
-    assert cost.unit_price == Decimal("47.12")
+    # first time: direct 236.25, of it bought 70.00; every time: direct 77.40, of it bought 2.40;
+    # handling 10 % of what is bought; overhead 20 % of 243.25 and of 77.64
+    assert amounts(cost, "overhead") == [Decimal("7.00"), Decimal("48.65"), Decimal("0.24"), Decimal("15.53")]
+    assert amounts(cost, "risk") == [Decimal("19.25")]  # 5 % of 291.90 + 93.17
+    # 20 % of the price is a quarter of the cost: 291.90 / 4 and (93.17 + 19.25) / 4
+    assert amounts(cost, "margin") == [Decimal("72.98"), Decimal("28.11")]
+    assert amounts(cost, "discount") == [Decimal("-18.24"), Decimal("-7.03")]  # 5 % of 364.88 and of 140.53
+    assert cost.net == Decimal("480.14")
+    assert amounts(cost, "tax") == [Decimal("91.23")]  # 19 % of 480.14
+    assert cost.amount == Decimal("571.37")
+    assert cost.shared == Decimal("346.64")  # 364.88 − 18.24
+    assert cost.unit_price == Decimal("48.01")
     assert cost.currency == "EUR"
     assert cost.price_breaks == ()
 
@@ -77,17 +77,32 @@ def test_each_line_says_where_it_comes_from(workshop):
     assert (bond.quantity, bond.unit, bond.shared) == (1.25, "h", False)
     bought = next(line for line in lines if line.category == "bought_in")
     assert bought.unit == "order"
-    assert "minimum" in bought.what
+    assert "least charge" in bought.what
 
 
-def test_a_supplier_above_the_minimum_is_paid_by_the_piece(workshop):
-    plan = workshop.plan()
-    steps = tuple(
-        dataclasses.replace(timed, items=3) if timed.step.id == "mask" else timed for timed in plan.steps
+@pytest.mark.parametrize(
+    ("items", "setup", "expected"),
+    [
+        (1, None, [("60.00", "order")]),  # 45 lies under the least charge of 60
+        (3, None, [("135.00", "piece")]),
+        (1, "10", [("60.00", "order")]),  # 10 + 45 still does
+        (1, "25", [("25.00", "order"), ("45.00", "piece")]),
+    ],
+)
+def test_a_supplier_charges_set_up_and_pieces_but_no_less_than_the_minimum(workshop, items, setup, expected):
+    entries = tuple(
+        dataclasses.replace(item, values={**item.values, "setup": workshop.money(setup, "5", "40", "order")})
+        if item.name == "mask_shop" and setup
+        else item
+        for item in workshop.ENTRIES
     )
-    cost = quote(workshop, plan=dataclasses.replace(plan, steps=steps))
-    bought = next(line for line in cost.lines if line.category == "bought_in")
-    assert (bought.amount, bought.quantity, bought.unit) == (Decimal("135.00"), 3, "piece")
+    plan = workshop.plan(entries=entries)
+    steps = tuple(
+        dataclasses.replace(timed, items=items) if timed.step.id == "mask" else timed for timed in plan.steps
+    )
+    cost = quote(workshop, plan=dataclasses.replace(plan, steps=steps), entries=entries)
+    bought = [(str(line.amount), line.unit) for line in cost.lines if line.category == "bought_in"]
+    assert bought == expected
 
 
 def test_margin_is_a_part_of_the_price_not_of_the_cost(workshop):
@@ -121,7 +136,7 @@ def test_terms_of_nought_leave_no_lines_behind(workshop):
     assert {line.category for line in cost.lines} == {
         "material", "consumable", "machine", "labour", "bought_in", "overhead",
     }  # fmt: skip
-    assert amounts(cost, "overhead") == [Decimal("1.00"), Decimal("0.24")], "handling only"
+    assert amounts(cost, "overhead") == [Decimal("7.00"), Decimal("0.24")], "handling only"
     assert cost.amount == cost.net
 
 
@@ -239,15 +254,30 @@ def test_the_range_holds_the_drawn_costs_and_the_seed_repeats_it(workshop):
 
 
 def test_what_drives_the_price_is_named(workshop):
-    """Labour is most of this price, and its hands-on time, rate and review are what is unsure."""
+    """Labour is most of this price, and review time and pace of the operator are least sure."""
     drivers = quote(workshop).drivers
-    assert {driver.what for driver in drivers[:3]} == {
+    assert [driver.what for driver in drivers[:2]] == [
         "time for design and review of the layout",
-        "hands-on time of the operator",
-        "price of Design labour",
-    }
+        "pace of the operator",
+    ]
     shares = [driver.share for driver in drivers]
     assert shares == sorted(shares, reverse=True)
+
+
+def test_a_slower_operator_is_slower_at_every_step(workshop):
+    """At a pace of 1.2 the 0.5 h and 1.25 h become 0.6 h and 1.5 h; review is not bench work."""
+    slow = workshop.number(1.2, 1.2, 1.2, "1")
+    entries = tuple(
+        dataclasses.replace(item, values={**item.values, "hands_on_factor_ratio": slow})
+        if item.name == "bench_labour"
+        else item
+        for item in workshop.ENTRIES
+    )
+    assert amounts(quote(workshop, entries=entries), "labour") == [
+        Decimal("36.00"),
+        Decimal("90.00"),
+        Decimal("135.00"),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import CostLine
 from rillcast_service.engine.routes.base import Process
 
-HANDS_ON = Cause("hands_on", "hands-on time of the operator")
+OPERATOR = Cause("operator", "pace of the operator")
 REMAKING = Cause("yield", "yield (pieces to be made again)")
 
 #: Wear parts of a machine: catalogue key of the price → key of the hours it lasts.
@@ -177,7 +177,7 @@ def _hourly_rate(job: Job, machine: Entry) -> _HourlyRate:
         if not machine.has(part):
             continue
         price, life = price_of(machine, part, currency), _life(machine, life_key)
-        wear = Range(life.low, life.value, life.high).map(lambda hours: 1 / hours)
+        wear = _spread_of(life).map(lambda hours: 1 / hours)
         label = machine.title if part == "purchase" else f"{part} of {machine.title}"
         cause = Cause(f"life/{machine.kind}/{machine.name}/{life_key}", f"life of {label}")
         terms.append((_price_factor(machine, part, price), Factor(wear, cause)))
@@ -185,10 +185,11 @@ def _hourly_rate(job: Job, machine: Entry) -> _HourlyRate:
         amount += price.amount / Decimal(repr(life.value))
     if machine.has("power_w"):
         energy = job.catalogue.get("rates", "energy")
-        price, kilowatts = price_of(energy, "price", currency), machine.number("power_w") / 1000
-        terms.append((Factor(Range.exact(kilowatts)), _price_factor(energy, "price", price)))
+        price, kilowatts = price_of(energy, "price", currency), _spread_of(machine.quantity("power_w")) * 1e-3
+        cause = Cause(f"power/{machine.kind}/{machine.name}", f"power of {machine.title}")
+        terms.append((Factor(kilowatts, cause), _price_factor(energy, "price", price)))
         prices.append(price)
-        amount += price.amount * Decimal(repr(kilowatts))
+        amount += price.amount * Decimal(repr(kilowatts.best))
     return _HourlyRate(amount.quantize(coin(currency).scaleb(-2)), tuple(terms), tuple(prices))
 
 
@@ -208,21 +209,36 @@ def _life(machine: Entry, key: str) -> Quantity:
 
 
 def _labour(job: Job, plan: Plan, remake: Factor) -> Iterator[DirectCost]:
+    """Hands-on hours at the bench rate.
+
+    Each step's time has a cause of its own, and the operator's pace moves all of them together.
+    """
     rate = job.catalogue.get("rates", "bench_labour")
     price = price_of(rate, "price", job.terms.currency)
+    pace = Range.exact(1.0)
+    if rate.has("hands_on_factor_ratio"):
+        pace = _spread_of(rate.quantity("hands_on_factor_ratio"))
     for timed in plan.steps:
         if timed.hands_on_min.high <= 0:
             continue
-        hours = Factor(timed.hands_on_min * (1 / 60), HANDS_ON)
+        cause = Cause(f"hands_on/{timed.step.id}", f"hands-on time: {timed.step.title}")
+        hours = Factor(timed.hands_on_min * (1 / 60), cause)
         yield _direct(
             job,
             category="labour",
             what=timed.step.title,
             shared=timed.step.shared,
-            quantity=hours.spread.best,
+            quantity=hours.spread.best * pace.best,
             unit="h",
             unit_price=price.amount,
-            terms=((hours, _price_factor(rate, "price", price), *_if(_repeats(timed), remake)),),
+            terms=(
+                (
+                    hours,
+                    Factor(pace, OPERATOR),
+                    _price_factor(rate, "price", price),
+                    *_if(_repeats(timed), remake),
+                ),
+            ),
             from_step=timed.step.id,
             sources=(price,),
         )
@@ -235,9 +251,7 @@ def _review(job: Job) -> Iterator[DirectCost]:
     hours = job.catalogue.get("rates", "design_review").quantity("review_h")
     if hours.high <= 0:
         return
-    time = Factor(
-        Range(hours.low, hours.value, hours.high), Cause("review", "time for design and review of the layout")
-    )
+    cause = Cause("review", "time for design and review of the layout")
     yield _direct(
         job,
         category="labour",
@@ -246,52 +260,71 @@ def _review(job: Job) -> Iterator[DirectCost]:
         quantity=hours.value,
         unit="h",
         unit_price=price.amount,
-        terms=((time, _price_factor(rate, "price", price)),),
+        terms=((Factor(_spread_of(hours), cause), _price_factor(rate, "price", price)),),
         sources=(price,),
     )
 
 
 def _bought_in(job: Job, plan: Plan, remake: Factor) -> Iterator[DirectCost]:
-    """What a supplier charges: price times items, but at least the supplier's minimum for an order."""
+    """What suppliers charge: set-up and price times items, but at least their minimum for an order.
+
+    One cause moves a supplier's whole price list.
+    """
     for timed in plan.steps:
-        supplier = timed.step.supplier
-        if supplier is None:
-            continue
-        price = price_of(supplier, "price", job.terms.currency)
-        items = 1 if price.per in _PER_ORDER else timed.items
-        if price.per not in _PER_ITEM + _PER_ORDER:
-            raise RequestInvalid(
-                Fault(
-                    message=f"{supplier.title} is priced per {price.per}, which a plan does not count",
-                    remedy=f"Price suppliers/{supplier.name} per {', '.join(_PER_ITEM)} or {_PER_ORDER[0]}.",
-                )
-            )
-        charge = _as_range(price) * items
-        what, quantity, unit, unit_price = timed.step.title, float(items), price.per, price.amount
-        prices = [price]
-        if supplier.has("minimum_charge"):
-            minimum = price_of(supplier, "minimum_charge", job.terms.currency)
-            floor = _as_range(minimum)
-            charge = Range(
-                max(charge.low, floor.low), max(charge.best, floor.best), max(charge.high, floor.high)
-            )
-            prices.append(minimum)
-            if minimum.amount > price.amount * items:
-                what += " (the supplier's minimum for an order)"
-                quantity, unit, unit_price = 1.0, "order", minimum.amount
-        cause = Cause(f"price/{supplier.kind}/{supplier.name}", f"charge of {supplier.title}")
-        yield _direct(
+        if timed.step.supplier is not None:
+            yield from _charge(job, timed, timed.step.supplier, remake)
+
+
+def _charge(job: Job, timed: TimedStep, supplier: Entry, remake: Factor) -> Iterator[DirectCost]:
+    currency, step = job.terms.currency, timed.step
+    cause = Cause(f"price/{supplier.kind}/{supplier.name}", f"charge of {supplier.title}")
+    again = _if(_repeats(timed), remake)
+
+    def line(what: str, quantity: int, unit: str, price: Price, charge: Range) -> DirectCost:
+        return _direct(
             job,
             category="bought_in",
-            what=what,
-            shared=timed.step.shared,
-            quantity=quantity,
+            what=f"{supplier.title}: {what}",
+            shared=step.shared,
+            quantity=float(quantity),
             unit=unit,
-            unit_price=unit_price,
-            terms=((Factor(charge, cause), *_if(_repeats(timed), remake)),),
-            from_step=timed.step.id,
-            sources=tuple(prices),
+            unit_price=price.amount,
+            terms=((Factor(charge, cause), *again),),
+            from_step=step.id,
+            sources=(price,),
         )
+
+    price = price_of(supplier, "price", currency)
+    if price.per not in _PER_ITEM + _PER_ORDER:
+        raise RequestInvalid(
+            Fault(
+                message=f"{supplier.title} is priced per {price.per}, which a plan does not count",
+                remedy=f"Price suppliers/{supplier.name} per {', '.join(_PER_ITEM)} or {_PER_ORDER[0]}.",
+            )
+        )
+    items = 1 if price.per in _PER_ORDER else timed.items
+    setup = price_of(supplier, "setup", currency) if supplier.has("setup") else None
+    minimum = price_of(supplier, "minimum_charge", currency) if supplier.has("minimum_charge") else None
+    for_items = _as_range(price) * items
+    for_setup = _as_range(setup) if setup else Range.exact(0.0)
+    floor = _as_range(minimum) if minimum else Range.exact(0.0)
+    if minimum is not None and floor.best > for_setup.best + for_items.best:
+        at_least = Range(
+            max(floor.low, for_setup.low + for_items.low),
+            floor.best,
+            max(floor.high, for_setup.high + for_items.high),
+        )
+        yield line(f"{step.title} (its least charge for an order)", 1, "order", minimum, at_least)
+        return
+    if setup is not None:
+        yield line(f"set-up for {step.title}", 1, "order", setup, for_setup)
+    # At its ends the minimum may still bite; it then weighs on the items.
+    weighed = Range(
+        min(max(for_items.low, floor.low - for_setup.low), for_items.best),
+        for_items.best,
+        max(for_items.high, floor.high - for_setup.high),
+    )
+    yield line(step.title, items, price.per, price, weighed)
 
 
 def price_of(entry: Entry, key: str, currency: str) -> Price:
@@ -372,6 +405,10 @@ def _price_factor(entry: Entry, key: str, price: Price) -> Factor:
 
 def _as_range(price: Price) -> Range:
     return Range(float(price.low), float(price.amount), float(price.high))
+
+
+def _spread_of(quantity: Quantity) -> Range:
+    return Range(quantity.low, quantity.value, quantity.high)
 
 
 def _repeats(timed: TimedStep) -> bool:

@@ -1,7 +1,7 @@
 """The price of a job by one route: direct cost, then what comes on top, in the order of the trade.
 
     direct cost        materials, machine time, labour, bought-in work
-    + handling         percent of materials and consumables: ordering, storing, spoiling
+    + handling         percent of materials and bought-in work: ordering, receiving, storing
     + overhead         percent of direct cost and handling
     + risk             percent of all the above for each rule that found a risk
     + margin           a part of the price, not of the cost: cost · m / (1 − m)
@@ -30,7 +30,7 @@ from rillcast_service.engine.result import Cost, CostLine, Finding, Percentiles,
 from rillcast_service.engine.routes.base import Process
 
 #: Categories that the handling mark-up is for.
-_HANDLED = ("material", "consumable")
+_HANDLED = ("material", "consumable", "bought_in")
 
 
 def price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...]) -> Cost:
@@ -78,10 +78,14 @@ def price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...])
 def net_price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...]) -> Decimal:
     """The net price alone, without its range: quick, for choosing among many plans.
 
-    Args, Raises: as `price`.
+    Args:
+        job, plan, process, findings: as for `price`.
 
     Returns:
         Exactly what `price` gives as `net`.
+
+    Raises:
+        RequestInvalid: as for `price`.
     """
     return _total(_lines(direct_costs(job, plan, process), _chain(job, findings)))
 
@@ -181,7 +185,7 @@ def _handling_and_overhead(direct: Sequence[CostLine], chain: _Chain, shared: bo
     handling = percent_of(handled, chain.handling, chain.currency)
     yield CostLine(
         category="overhead",
-        what=f"Buying and storing of materials, {_percent(chain.handling)} of {handled}{_once(shared)}",
+        what=f"Handling of what is bought, {_percent(chain.handling)} of {handled}{_once(shared)}",
         amount=handling,
         shared=shared,
         quantity=float(chain.handling),
