@@ -16,6 +16,7 @@ from rillcast_service.engine.layout.model import Layout
 BENCH_KINDS: Mapping[str, str] = {
     "printer": "printers",
     "resin": "resins",
+    "mould_resin": "resins",
     "silicone": "silicones",
     "mould": "moulds",
     "oven": "ovens",
