@@ -78,7 +78,8 @@ def least_size_um(case: Case, rule_id: str) -> Limit | None:
 
     Args:
         case, rule_id: as above. The table holds `terms`, each with `pixels` (counted in pixels of
-            the chosen printer) or `um`, `low`, `high` and `source`.
+            the chosen printer) or `um`, `low`, `high` and `source`; or with `of`, which names a
+            value of a machine on the bench (`mould.min_feature_um`).
 
     Returns:
         The limit in µm, or None when the route sets none. A printer without a measured profile
@@ -97,6 +98,9 @@ def least_size_um(case: Case, rule_id: str) -> Limit | None:
 
 
 def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:
+    if "of" in term:
+        machine, key = str(term["of"]).split(".")
+        return Limit.of(case.job.bench[machine].quantity(key))
     printer = case.job.bench.items.get("printer") if case.as_made.calibrated is not None else None
     if "pixels" not in term:
         value = _range(term, key="um")
