@@ -1,0 +1,92 @@
+"""The Flask app: parts in, one blueprint a resource, and what holds for every exchange."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from typing import Any
+
+from flask import Flask, Response, g, request
+from flask.json.provider import DefaultJSONProvider
+from werkzeug.routing import BaseConverter
+
+from rillcast_service.api import bench, layouts, operations, problems, quotes, routes, rules
+from rillcast_service.api.auth import LOOPBACK_HOSTS, owner_of
+from rillcast_service.api.context import Service
+from rillcast_service.jobs.dispatch import Dispatcher
+from rillcast_service.settings import Settings
+from rillcast_service.store.repository import Store
+
+_REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,128}")
+
+
+def create_app(settings: Settings, store: Store, dispatcher: Dispatcher) -> Flask:
+    """The service as a WSGI app.
+
+    Args:
+        settings: limits and keys.
+        store: migrated.
+        dispatcher: tells workers of new quotes.
+
+    Returns:
+        The app; it starts no worker.
+    """
+    app = Flask("rillcast_service", static_folder=None)
+    app.json = StrictJson(app)
+    app.config["MAX_CONTENT_LENGTH"] = settings.max_body_bytes
+    if not settings.api_keys:
+        # An open service answers this machine only, whatever name a page gives to the loopback address.
+        app.config["TRUSTED_HOSTS"] = list(LOOPBACK_HOSTS)
+    app.url_map.converters.update(id=_Id, name=_Name, slug=_Slug)
+    Service(settings, store, dispatcher).install(app)
+
+    @app.before_request
+    def identify() -> None:
+        g.request_id = _request_id(request.headers.get("X-Request-Id"))
+        if request.path.startswith("/v1/"):
+            g.owner = owner_of(request, settings.api_keys)
+
+    app.after_request(_finish)
+    problems.register(app)
+    for resource in (layouts, quotes, routes, rules, bench, operations):
+        app.register_blueprint(resource.blueprint)
+    return app
+
+
+class StrictJson(DefaultJSONProvider):
+    """JSON without NaN and Infinity, which JSON does not have; members keep their order."""
+
+    sort_keys = False
+    ensure_ascii = False
+    compact = True
+
+    def dumps(self, obj: Any, **options: Any) -> str:
+        """JSON text. Raises ValueError: a number is not finite."""
+        return super().dumps(obj, allow_nan=False, **options)
+
+
+class _Id(BaseConverter):
+    regex = r"[A-Za-z0-9_-]{1,64}"
+
+
+class _Name(BaseConverter):
+    regex = r"[a-z0-9][a-z0-9_]{0,63}"
+
+
+class _Slug(BaseConverter):
+    regex = r"[a-z][a-z0-9-]{0,63}"
+
+
+def _request_id(given: str | None) -> str:
+    """The sender's id when it can stand in a header and a log line, else one of our own."""
+    if given is not None and _REQUEST_ID.fullmatch(given):
+        return given
+    return f"req_{secrets.token_hex(8)}"
+
+
+def _finish(response: Response) -> Response:
+    response.headers["X-Request-Id"] = g.request_id
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    if "Cache-Control" not in response.headers:
+        response.cache_control.no_store = True
+    return response

@@ -1,0 +1,50 @@
+"""Who is asking: API keys as bearer tokens, or nobody in particular on a service that is open on loopback."""
+
+from __future__ import annotations
+
+import hmac
+
+from flask import Request
+
+from rillcast_service.api.problems import UNAUTHORIZED, ApiError
+from rillcast_service.settings import ApiKey, hash_key
+
+#: Owner of everything on a service without keys.
+LOCAL_OWNER = "local"
+
+#: Names of an open service; a page of another name that resolves to loopback must not reach it.
+LOOPBACK_HOSTS = ("localhost", "127.0.0.1", "[::1]")
+
+
+def owner_of(request: Request, keys: tuple[ApiKey, ...]) -> str:
+    """The owner whose resources this request may see.
+
+    Args:
+        request: with its `Authorization` header.
+        keys: those of the settings; empty for an open service.
+
+    Returns:
+        The owner's name.
+
+    Raises:
+        ApiError: 401, no key or an unknown one.
+    """
+    if not keys:
+        return LOCAL_OWNER
+    scheme, _, given = request.headers.get("Authorization", "").partition(" ")
+    if scheme.lower() != "bearer" or not given.strip():
+        raise ApiError(
+            UNAUTHORIZED,
+            "The request carries no API key; send the header Authorization: Bearer <key>.",
+            headers={"WWW-Authenticate": 'Bearer realm="rillcast"'},
+        )
+    digest = hash_key(given.strip())
+    # Every key is compared, each in constant time: how long it takes tells nothing.
+    found = [key.owner for key in keys if hmac.compare_digest(key.sha256, digest)]
+    if not found:
+        raise ApiError(
+            UNAUTHORIZED,
+            "The API key is not known here.",
+            headers={"WWW-Authenticate": 'Bearer realm="rillcast", error="invalid_token"'},
+        )
+    return found[0]

@@ -1,0 +1,105 @@
+"""/v1/bench: machines, materials, rates and recipes; what is shipped and the owner's own over it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Blueprint, Response, jsonify
+
+from rillcast_service.api.context import owner, service
+from rillcast_service.api.inputs import json_body
+from rillcast_service.api.problems import not_found
+from rillcast_service.api.schemas import BenchEntryPut
+from rillcast_service.catalogue.loader import load
+from rillcast_service.catalogue.serial import entry_from_json, entry_to_json
+from rillcast_service.catalogue.types import KINDS, Catalogue, Price, Quantity, UnknownEntry, Value
+
+blueprint = Blueprint("bench", __name__, url_prefix="/v1/bench")
+
+
+def bench_catalogue() -> Catalogue:
+    """The shipped catalogue with the owner's entries over it.
+
+    Raises:
+        InvalidEntry: an entry of the owner does not fit the catalogue of this version any more.
+    """
+    shipped = load()
+    own = service().store.list_bench(owner())
+    return shipped.with_bench(
+        tuple(entry_from_json(entry["kind"], entry["name"], entry, shipped) for entry in own)
+    )
+
+
+@blueprint.get("")
+def list_bench() -> dict[str, Any]:
+    """Everything."""
+    catalogue = bench_catalogue()
+    return {
+        "items": [entry_to_json(entry) for kind in sorted(KINDS) for entry in catalogue.of_kind(kind)],
+        "kinds": sorted(KINDS),
+        "defaults": [_default(what, value) for what, value in catalogue.defaults.items()],
+    }
+
+
+@blueprint.get("/<name:kind>")
+def list_bench_entries(kind: str) -> dict[str, Any]:
+    """Everything of one kind."""
+    _check(kind)
+    return {"items": [entry_to_json(entry) for entry in bench_catalogue().of_kind(kind)]}
+
+
+@blueprint.get("/<name:kind>/<name:name>")
+def get_bench_entry(kind: str, name: str) -> dict[str, Any]:
+    """One thing."""
+    _check(kind)
+    try:
+        return entry_to_json(bench_catalogue().get(kind, name))
+    except UnknownEntry as error:
+        known = ", ".join(error.known) or "none"
+        raise not_found(f"entry {name} in {kind}; known: {known}") from None
+
+
+@blueprint.put("/<name:kind>/<name:name>")
+def put_bench_entry(kind: str, name: str) -> tuple[Response, int]:
+    """The owner's values of a thing."""
+    _check(kind)
+    document = json_body(BenchEntryPut())
+    below = bench_catalogue() if "based_on" in document else load()
+    entry = entry_from_json(kind, name, document, below)
+    # An entry built on another takes its values now; it does not change when the other does.
+    kept = entry_to_json(entry) if "based_on" in document else {**document, "kind": kind, "name": name}
+    created = service().store.put_bench(owner(), kept)
+    response = jsonify(entry_to_json(entry))
+    if not created:
+        return response, 200
+    response.headers["Location"] = f"/v1/bench/{kind}/{name}"
+    return response, 201
+
+
+@blueprint.delete("/<name:kind>/<name:name>")
+def delete_bench_entry(kind: str, name: str) -> tuple[str, int]:
+    """Forget the owner's values."""
+    _check(kind)
+    if not service().store.delete_bench(owner(), kind, name):
+        raise not_found(f"entry of yours called {name} in {kind}; what is shipped stays")
+    return "", 204
+
+
+def _check(kind: str) -> None:
+    if kind not in KINDS:
+        raise not_found(f"kind {kind} of bench entry; known: {', '.join(sorted(KINDS))}")
+
+
+def _default(what: str, value: Value) -> dict[str, str]:
+    why = "" if isinstance(value, Price) else value.note
+    return {"what": what, "value": _printed(value), "why": why, "source": value.source}
+
+
+def _printed(value: Value) -> str:
+    match value:
+        case Quantity():
+            return f"{value.value:g} {value.unit}" if value.unit != "1" else f"{value.value:g}"
+        case Price():
+            return f"{value.amount} {value.currency} per {value.per}"
+        case _:
+            return str(value.value)

@@ -1,0 +1,82 @@
+"""From a schema's refusal to faults that say where and how to mend it."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields
+
+from rillcast_service.engine.errors import Fault
+from rillcast_service.engine.layout.options import escaped
+
+_WHOLE = "_schema"
+
+
+def faults_of(error: ValidationError, schema: Schema) -> tuple[Fault, ...]:
+    """Every fault of a refused document.
+
+    Args:
+        error: as `schema.load` raised it.
+        schema: the schema that refused.
+
+    Returns:
+        Faults with a JSON pointer each, in the order of the schema's findings.
+    """
+    return tuple(_faults(error.messages, schema, "#"))
+
+
+def _faults(messages: Any, subject: Any, pointer: str) -> Iterator[Fault]:
+    """Walk the tree of messages and, along with it, the tree of fields that they are about."""
+    if isinstance(messages, list):
+        for message in messages:
+            yield Fault(_sentence(message), _remedy(message, subject), pointer=pointer)
+        return
+    for key, below in messages.items():
+        if key == _WHOLE:
+            yield from _faults(below, subject, pointer)
+            continue
+        member = f"{pointer}/{escaped(str(key))}"
+        match subject:
+            case Schema():
+                field = subject.fields.get(key)
+                if field is None:
+                    yield _unknown(str(key), subject, member)
+                else:
+                    yield from _faults(below, field, member)
+            case fields.Nested():
+                yield from _faults({key: below}, subject.schema, pointer)
+            case fields.List():
+                yield from _faults(below, subject.inner, member)
+            case fields.Dict():
+                # {"key": [...], "value": [...]} for each member
+                for part, told in below.items():
+                    yield from _faults(told, subject.value_field if part == "value" else subject, member)
+            case _:
+                yield from _faults(below, subject, member)
+
+
+def _remedy(message: str, subject: Any) -> str:
+    if isinstance(subject, Schema):
+        return f"Give an object with {_listed(subject)}."
+    if isinstance(subject, fields.Nested):
+        return f"Give an object with {_listed(subject.schema)}."
+    accepts = subject.metadata.get("accepts", "another value")
+    null = "" if subject.allow_none or "null" not in message else ", or leave it out"
+    return f"Give {accepts}{null}."
+
+
+def _unknown(key: str, schema: Schema, pointer: str) -> Fault:
+    likely = difflib.get_close_matches(key, schema.fields, n=2)
+    hint = f"Perhaps {' or '.join(likely)} is meant. " if likely else ""
+    return Fault(f"There is no member {key!r} here.", f"{hint}There are: {_listed(schema)}.", pointer=pointer)
+
+
+def _listed(schema: Schema) -> str:
+    return ", ".join(schema.fields)
+
+
+def _sentence(message: Any) -> str:
+    text = str(message).strip()
+    return text if text.endswith(".") else text + "."

@@ -1,0 +1,207 @@
+"""What requests hold. Each schema is the contract's component of the same name; a test compares the two."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+
+from rillcast_service.api.fields import (
+    ID_PATTERN,
+    NAME_PATTERN,
+    Instant,
+    Members,
+    Number,
+    Switch,
+    Text,
+    Whole,
+    name,
+    percent,
+)
+from rillcast_service.engine.job import BENCH_KINDS
+from rillcast_service.engine.layout.lengths import REQUEST_UNITS
+from rillcast_service.engine.layout.model import PortRole
+from rillcast_service.engine.preparing import MAX_QUANTITY
+
+MAX_DEPTH_UM = 20_000
+MAX_FLOW_UL_PER_MIN = 1_000_000
+MAX_PRESSURE_KPA = 10_000
+DEPTH = f"a depth above 0 and up to {MAX_DEPTH_UM} µm"
+
+
+class PortRequest(Schema):
+    """A port to add, or more about a port of the layout."""
+
+    name = Text("the name of a port, up to 80 characters", shortest=1, longest=80, required=True)
+    x_mm = Number("mm between -1000 and 1000", minimum=-1000, maximum=1000)
+    y_mm = Number("mm between -1000 and 1000", minimum=-1000, maximum=1000)
+    role = Text("inlet, outlet or vent", words=tuple(PortRole))
+    bore_mm = Number("a diameter above 0 and up to 50 mm", above=0, maximum=50)
+    flow_ul_per_min = Number(
+        f"a flow of 0 to {MAX_FLOW_UL_PER_MIN} µL/min", minimum=0, maximum=MAX_FLOW_UL_PER_MIN
+    )
+    pressure_kpa = Number(f"a pressure of 0 to {MAX_PRESSURE_KPA} kPa", minimum=0, maximum=MAX_PRESSURE_KPA)
+    closed = Switch()
+
+
+class ChipRequest(Schema):
+    """The body around the channels."""
+
+    thickness_mm = Number("a thickness above 0 and up to 50 mm", above=0, maximum=50)
+    lid = name("the name of a lid, such as glass")
+    viewed_from = name("the side that the chip is looked at from, such as lid")
+
+
+class UseRequest(Schema):
+    """How the chip will be used."""
+
+    liquid = name("a name in /v1/bench/liquids")
+    temperature_c = Number("a temperature of -20 to 150 °C", minimum=-20, maximum=150)
+    flow_ul_per_min = Number(
+        f"a flow above 0 and up to {MAX_FLOW_UL_PER_MIN} µL/min", above=0, maximum=MAX_FLOW_UL_PER_MIN
+    )
+    optics = fields.List(
+        name(), validate=validate.Length(max=10), metadata={"accepts": "a list of up to 10 ways of reading"}
+    )
+    max_pressure_kpa = Number(
+        f"a pressure above 0 and up to {MAX_PRESSURE_KPA} kPa", above=0, maximum=MAX_PRESSURE_KPA
+    )
+
+
+BenchRequest: type[Schema] = Schema.from_dict(
+    {
+        key: name(f"a name in /v1/bench/{kind}, or null for none", allow_none=True)
+        for key, kind in BENCH_KINDS.items()
+    },
+    name="BenchRequest",
+)
+
+
+class VariantRequest(Schema):
+    """A build variant to look at."""
+
+    orientation_deg = Number("an angle of 0 to 90 °", minimum=0, maximum=90)
+    cure = name("the name of a cure programme")
+
+
+class CommercialRequest(Schema):
+    """Terms of the price."""
+
+    margin_percent = percent('a percentage as a decimal string, such as "20"', digits=4)
+    discount_percent = percent('a percentage up to 100 as a decimal string, such as "5"', digits=3)
+    tax_percent = percent('a percentage as a decimal string, such as "19"', digits=3)
+
+    @validates_schema
+    def _discount_within_price(self, data: Mapping[str, Any], **_: Any) -> None:
+        if Decimal(data.get("discount_percent", "0")) > 100:
+            raise ValidationError("A discount cannot be more than the price.", "discount_percent")
+
+
+def _all_different(values: list[Any]) -> None:
+    if len(set(values)) != len(values):
+        raise ValidationError("The same stands here twice.")
+
+
+class QuoteRequest(Schema):
+    """What is asked for."""
+
+    layout_id = Text("the id of a layout of yours", longest=64, pattern=ID_PATTERN)
+    layout = fields.Dict(
+        keys=fields.String(), metadata={"accepts": "a GeoJSON FeatureCollection, coordinates in mm"}
+    )
+    quantity = Whole(
+        f"a whole number from 1 to {MAX_QUANTITY}", minimum=1, maximum=MAX_QUANTITY, required=True
+    )
+    routes = fields.List(
+        name("a route id of /v1/routes"),
+        validate=[validate.Length(max=32), _all_different],
+        metadata={"accepts": "a list of up to 32 different route ids"},
+    )
+    depths_um = Members(
+        "an object from channel layer to depth in µm, at most 64 of them",
+        most=64,
+        keys=fields.String(),
+        values=Number(DEPTH, above=0, maximum=MAX_DEPTH_UM),
+    )
+    chip = fields.Nested(ChipRequest)
+    ports = fields.List(
+        fields.Nested(PortRequest),
+        validate=validate.Length(max=256),
+        metadata={"accepts": "a list of up to 256 ports"},
+    )
+    use = fields.Nested(UseRequest)
+    bench = fields.Nested(BenchRequest)
+    variants = fields.List(
+        fields.Nested(VariantRequest),
+        validate=validate.Length(max=16),
+        metadata={"accepts": "a list of up to 16 build variants"},
+    )
+    aim = Text("price, date or hands_on", words=("price", "date", "hands_on"))
+    deadline = Instant()
+    first_article = Switch()
+    commercial = fields.Nested(CommercialRequest)
+    start = Instant()
+    currency = Text("an ISO 4217 code, such as EUR", pattern=r"^[A-Z]{3}$")
+    seed = Whole("a whole number from 0 to 2147483647", minimum=0, maximum=2**31 - 1)
+
+    @validates_schema
+    def _one_layout(self, data: Mapping[str, Any], **_: Any) -> None:
+        if ("layout_id" in data) == ("layout" in data):
+            count = "both" if "layout" in data else "neither"
+            raise ValidationError(f"Of layout_id and layout the request gives {count}.")
+
+
+class BenchEntryPut(Schema):
+    """The user's values of a bench entry; what they may be is the catalogue's to say."""
+
+    kind = Text("the kind in the path", longest=64)
+    name = Text("the name in the path", longest=64)
+    origin = Text("anything; it is ignored", longest=64)
+    title = Text("1 to 200 characters", shortest=1, longest=200)
+    based_on = Text("the name of an entry of the same kind", longest=64, pattern=NAME_PATTERN)
+    values = Members("an object from key to value, at most 200 of them", most=200, keys=fields.String())
+
+
+class PageQuery(Schema):
+    """Parameters of a list."""
+
+    limit = fields.Integer(
+        load_default=50,
+        validate=validate.Range(min=1, max=200),
+        metadata={"accepts": "a whole number from 1 to 200"},
+    )
+    cursor = Text("the cursor of the `next` of the page before", shortest=1, longest=512)
+
+
+class _Roles(fields.Field[dict[str, str]]):
+    """A JSON object from layer name to role, written as text, since parameters and form fields are text."""
+
+    default_error_messages = {"invalid": "This is not a JSON object from layer name to role."}  # noqa: RUF012
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> dict[str, str]:  # noqa: ARG002
+        try:
+            roles = json.loads(value)
+        except (ValueError, RecursionError):
+            raise self.make_error("invalid") from None
+        if not isinstance(roles, dict) or not all(isinstance(role, str) for role in roles.values()):
+            raise self.make_error("invalid")
+        return roles
+
+
+class LayoutOptions(Schema):
+    """Options of reading a layout: query parameters, or form fields beside the file."""
+
+    name = Text("1 to 200 characters", shortest=1, longest=200)
+    unit = Text(f"one of {', '.join(REQUEST_UNITS)}", words=REQUEST_UNITS)
+    depth_um = fields.Float(
+        allow_nan=False,
+        validate=validate.Range(min=0, min_inclusive=False, max=MAX_DEPTH_UM),
+        metadata={"accepts": DEPTH},
+    )
+    roles = _Roles(
+        validate=validate.Length(max=1000),
+        metadata={"accepts": 'a JSON object such as {"Layer 1": "channels"}'},
+    )
