@@ -18,6 +18,7 @@ from rillcast_service.engine.costing.money import coin
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import RequestInvalid
 from rillcast_service.engine.result import Cost, Severity
+from rillcast_service.engine.routes.base import Process
 
 PERCENT = st.decimals(min_value=0, max_value=60, places=1)
 
@@ -224,6 +225,15 @@ def test_yield_in_doubt_raises_the_high_side_only(workshop):
     assert doubtful.net == sure.net
     assert doubtful.total.p90 > sure.total.p90
     assert any("yield" in driver.what for driver in doubtful.drivers)
+
+
+@pytest.mark.parametrize(
+    ("unit", "counts"), [("part", True), ("pour", True), ("mould", False), ("job", False)]
+)
+def test_only_what_is_done_for_every_piece_is_done_again(workshop, unit, counts):
+    plan = workshop.plan(part_yield=workshop.number(0.85, 0.40, 0.95, "1"))
+    steps = tuple(dataclasses.replace(one.step, unit=unit) for one in plan.steps if one.step.id == "bond")
+    assert (remaking(Process(steps), plan).high > 1) is counts
 
 
 @pytest.mark.parametrize(

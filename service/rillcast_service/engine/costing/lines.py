@@ -19,7 +19,7 @@ from rillcast_service.engine.job import Job
 from rillcast_service.engine.planning.planner import Plan, TimedStep
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import CostLine
-from rillcast_service.engine.routes.base import Process
+from rillcast_service.engine.routes.base import PIECE_UNITS, Process, Step
 
 OPERATOR = Cause("operator", "pace of the operator")
 REMAKING = Cause("yield", "yield (pieces to be made again)")
@@ -80,9 +80,7 @@ def remaking(process: Process, plan: Plan) -> Range:
     Returns:
         Factor on cost per piece: low and best are 1.
     """
-    yields = [
-        step.first_pass_yield for step in process.steps if step.unit == "part" and step.first_pass_yield
-    ]
+    yields = [step.first_pass_yield for step in process.steps if _repeats(step) and step.first_pass_yield]
     worst = math.prod(_fraction(value) for value in yields)
     if worst <= 0:
         raise RequestInvalid(
@@ -114,7 +112,7 @@ def _materials(job: Job, plan: Plan, remake: Factor) -> Iterator[DirectCost]:
         amount = Factor(
             need.quantity, Cause(f"use/{entry.kind}/{entry.name}", f"amount of {entry.title} used")
         )
-        per_piece = need.step in steps and steps[need.step].unit == "part"
+        per_piece = need.step in steps and _repeats(steps[need.step])
         yield _direct(
             job,
             category="consumable" if need.kind == "consumables" else "material",
@@ -153,7 +151,7 @@ def _machine_time(job: Job, plan: Plan, remake: Factor) -> Iterator[DirectCost]:
                 quantity=hours.spread.best,
                 unit="h",
                 unit_price=rate.amount,
-                terms=tuple((hours, *term, *_if(_repeats(timed), remake)) for term in rate.terms),
+                terms=tuple((hours, *term, *_if(_repeats(timed.step), remake)) for term in rate.terms),
                 from_step=timed.step.id,
                 sources=rate.prices,
             )
@@ -236,7 +234,7 @@ def _labour(job: Job, plan: Plan, remake: Factor) -> Iterator[DirectCost]:
                     hours,
                     Factor(pace, OPERATOR),
                     _price_factor(rate, "price", price),
-                    *_if(_repeats(timed), remake),
+                    *_if(_repeats(timed.step), remake),
                 ),
             ),
             from_step=timed.step.id,
@@ -278,7 +276,7 @@ def _bought_in(job: Job, plan: Plan, remake: Factor) -> Iterator[DirectCost]:
 def _charge(job: Job, timed: TimedStep, supplier: Entry, remake: Factor) -> Iterator[DirectCost]:
     currency, step = job.terms.currency, timed.step
     cause = Cause(f"price/{supplier.kind}/{supplier.name}", f"charge of {supplier.title}")
-    again = _if(_repeats(timed), remake)
+    again = _if(_repeats(step), remake)
 
     def line(what: str, quantity: int, unit: str, price: Price, charge: Range) -> DirectCost:
         return _direct(
@@ -411,9 +409,9 @@ def _spread_of(quantity: Quantity) -> Range:
     return Range(quantity.low, quantity.value, quantity.high)
 
 
-def _repeats(timed: TimedStep) -> bool:
+def _repeats(step: Step) -> bool:
     """Whether the step is done again for a piece that has to be made again."""
-    return timed.step.unit == "part"
+    return step.unit in PIECE_UNITS and not step.shared
 
 
 def _if(condition: bool, factor: Factor) -> tuple[Factor, ...]:
