@@ -38,7 +38,7 @@ class Database:
         self.engine = create_engine(
             parsed,
             # NaN is not JSON: a slip in the physics must fail here and not at the reader.
-            json_serializer=partial(json.dumps, allow_nan=False, ensure_ascii=False, separators=(",", ":")),
+            json_serializer=partial(json.dumps, allow_nan=False, separators=(",", ":")),
             pool_pre_ping=not self.is_sqlite,
         )
         if self.is_sqlite:

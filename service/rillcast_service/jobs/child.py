@@ -1,0 +1,106 @@
+"""The process that calculates: `python -m rillcast_service.jobs.child MODULE:FUNCTION MEMORY_MB`.
+
+It gets payloads on standard input, answers with frames on standard output, and ends when its input does. A
+process of its own can be stopped at any moment, has its own memory limit, and takes nobody with it when it
+dies. It stays for the next job, as the interpreter and its imports cost more than a small quote.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import logging
+import os
+import queue
+import sys
+import threading
+from collections.abc import Callable
+from typing import Any, BinaryIO
+
+from rillcast_service.engine.errors import EngineError
+from rillcast_service.jobs.frames import FrameError, read_frame, write_frame
+from rillcast_service.jobs.problems import from_engine
+
+_log = logging.getLogger(__name__)
+
+
+def main(compute: str, memory_mb: int) -> None:
+    """Calculate whatever comes, until the worker goes away.
+
+    Args:
+        compute: `module:function`, called as `function(payload, progress)`.
+        memory_mb: address space, MB.
+    """
+    answers = _take_stdout()
+    _limit_memory(memory_mb)
+    jobs: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
+    threading.Thread(target=_listen, args=(sys.stdin.buffer, jobs), daemon=True).start()
+    function = _imported(compute)
+    while True:
+        quote_id, payload = jobs.get()
+        try:
+            _answer(function, quote_id, json.loads(payload), answers)
+        except BrokenPipeError:
+            return
+
+
+def _listen(questions: BinaryIO, jobs: queue.SimpleQueue[tuple[str, bytes]]) -> None:
+    """Take in jobs. The worker keeps its end open for as long as it lives, so the end of it is ours."""
+    try:
+        while (frame := read_frame(questions)) is not None:
+            header, body = frame
+            jobs.put((header["quote_id"], body))
+    except FrameError:
+        pass
+    os._exit(0)
+
+
+def _answer(function: Callable[..., Any], quote_id: str, payload: dict[str, Any], answers: BinaryIO) -> None:
+    def progress(fraction: float, step: str) -> None:
+        write_frame(answers, {"kind": "progress", "progress": float(fraction), "step": str(step)})
+
+    try:
+        computed = function(payload, progress)
+        # First what can still go wrong: NaN is not JSON, and a result that holds one is a defect.
+        result = json.dumps(computed.result, allow_nan=False).encode()
+        for file in computed.artefacts:
+            header = {"kind": "artefact", "route": file.route, "name": file.name}
+            write_frame(answers, {**header, "media_type": file.media_type}, file.body)
+        write_frame(answers, {"kind": "result"}, result)
+    except EngineError as error:
+        write_frame(answers, {"kind": "problem"}, json.dumps(from_engine(error)).encode())
+    except BrokenPipeError:
+        raise
+    except MemoryError:
+        write_frame(answers, {"kind": "memory"})
+    except Exception:  # noqa: BLE001 (whatever it is: it goes to the log and not to the user)
+        _log.exception("%s: the calculation failed", quote_id)
+        write_frame(answers, {"kind": "defect"})
+
+
+def _imported(compute: str) -> Callable[..., Any]:
+    module, _, name = compute.partition(":")
+    function: Callable[..., Any] = getattr(importlib.import_module(module), name)
+    return function
+
+
+def _take_stdout() -> BinaryIO:
+    """Standard output for frames alone; whatever a library prints goes to standard error."""
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    return answers
+
+
+def _limit_memory(memory_mb: int) -> None:
+    try:
+        import resource
+    except ImportError:  # not a POSIX system
+        return
+    limit = memory_mb * 1_000_000
+    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+if __name__ == "__main__":
+    logging.basicConfig(format="%(asctime)s calculation[%(process)d] %(levelname)s %(message)s")
+    main(sys.argv[1], int(sys.argv[2]))
