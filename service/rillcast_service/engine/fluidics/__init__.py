@@ -1,0 +1,1 @@
+"""How liquid moves through a chip: ducts, liquids, cavities and hydraulics."""
