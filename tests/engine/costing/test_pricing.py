@@ -17,6 +17,7 @@ from rillcast_service.engine.costing.lines import remaking
 from rillcast_service.engine.costing.money import coin
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import RequestInvalid
+from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Cost, Severity
 from rillcast_service.engine.routes.base import Process
 
@@ -217,6 +218,42 @@ def test_more_hands_on_time_costs_more(workshop):
         )
         nets.append(quote(workshop, plan=dataclasses.replace(plan, steps=steps)).net)
     assert all(cheaper < dearer for cheaper, dearer in pairwise(nets))
+
+
+@pytest.mark.parametrize("discount", ["0", "5"])
+@pytest.mark.parametrize("margin", ["0", "35"])
+def test_without_doubt_the_range_is_the_price(workshop, margin, discount):
+    """With every range a point the simulation must find the net price again: the chain from cost to
+    price is worked twice, once line by line in coins and once as a factor on each draw. A dozen
+    lines rounded by half a cent each may part them by some cents."""
+
+    def sure(value):
+        kept = value.amount if isinstance(value, Price) else value.value
+        return dataclasses.replace(value, low=kept, high=kept)
+
+    entries = tuple(
+        dataclasses.replace(item, values={key: sure(value) for key, value in item.values.items()})
+        for item in workshop.ENTRIES
+    )
+    plan = workshop.plan(entries=entries)
+    exact = dataclasses.replace(
+        plan,
+        materials=tuple(
+            dataclasses.replace(need, quantity=Range.exact(need.quantity.best)) for need in plan.materials
+        ),
+        steps=tuple(
+            dataclasses.replace(
+                timed,
+                hands_on_min=Range.exact(timed.hands_on_min.best),
+                machine_min=Range.exact(timed.machine_min.best),
+            )
+            for timed in plan.steps
+        ),
+    )
+    cost = quote(workshop, plan=exact, entries=entries, margin=margin, discount=discount, risks=2)
+    assert cost.total.p10 == cost.total.p50 == cost.total.p90
+    assert abs(cost.total.p50 - cost.net) <= Decimal("0.06")
+    assert cost.drivers == ()
 
 
 def test_yield_in_doubt_raises_the_high_side_only(workshop):
