@@ -151,7 +151,7 @@ def _doubt(best: _Offer) -> str:
     causes = _and(f"{driver.what} ({driver.share * 100:.0f} %)" for driver in drivers)
     return (
         f"With all that may come out otherwise, it lies between {_range(best)} (10 to 90 % probable); "
-        f"most of that doubt comes from {causes}."
+        f"the largest parts of that doubt are {causes}."
     )
 
 
