@@ -105,7 +105,8 @@ def test_the_recommendation_and_its_rivals_in_figures(workshop):
         "Recommended: Route A, with the lowest price of the routes that can make it: 100.00 EUR before tax "
         "for 10 pieces (10.00 EUR each), ready on Tuesday 2 March 2027, 4.0 h of hands-on work.",
         "With all that may come out otherwise, it lies between 99.00 and 101.00 EUR (10 to 90 % probable); "
-        "the largest parts of that doubt are hands-on time of the operator (70 %) and bench labour rate (20 %).",
+        "the largest parts of that doubt are hands-on time of the operator (70 %) and "
+        "bench labour rate (20 %).",
         "Route B: 25.50 EUR (26 %) more, ready 2 days later, 2.5 h less hands-on work.",
     )
 
