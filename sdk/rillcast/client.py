@@ -19,10 +19,13 @@ from rillcast._decode import DecodeError, decode
 from rillcast._transport import Transport, retry_after
 from rillcast.errors import QuoteCancelledError, QuoteFailedError, QuoteTimeoutError, UnexpectedAnswerError
 from rillcast.models import (
+    Bench,
     BenchEntry,
     Layout,
     Problem,
+    ProblemType,
     Quote,
+    QuoteSummary,
     RouteInfo,
     RuleInfo,
     State,
@@ -145,6 +148,7 @@ class Client:
         *,
         name: str | None = None,
         unit: str | None = None,
+        depth_um: float | None = None,
         roles: Mapping[str, str] | None = None,
         media_type: str | None = None,
     ) -> Layout:
@@ -154,6 +158,7 @@ class Client:
             source: path, bytes or open binary file.
             name: for people; default the file's name.
             unit: of the drawing's coordinates (`mm`, `um`, `in` …), when the file does not say.
+            depth_um: of every channel layer, when the file does not say; a quote may say it as well.
             roles: layer name → `channels`, `ports`, `outline`, `marks` or `ignored`.
             media_type: needed for bytes and for unusual suffixes.
 
@@ -167,6 +172,8 @@ class Client:
         """
         body, file_name = _read(source)
         params = {"name": name or file_name, "unit": unit}
+        if depth_um is not None:
+            params["depth_um"] = f"{depth_um:g}"
         if roles:
             params["roles"] = json_module.dumps(dict(roles))
         response = self._transport.request(
@@ -229,9 +236,9 @@ class Client:
         """A quote as it stands now."""
         return self._quote(self._transport.request("GET", f"/v1/quotes/{_part(quote_id)}"))
 
-    def iter_quotes(self, *, page_size: int | None = None) -> Iterator[Quote]:
-        """All quotes, newest first; further pages are fetched as they are needed."""
-        return (self._bound(self._as(Quote, item)) for item in self._items("/v1/quotes", page_size))
+    def iter_quotes(self, *, page_size: int | None = None) -> Iterator[QuoteSummary]:
+        """All quotes without their results, newest first; pages are fetched as they are needed."""
+        return (self._as(QuoteSummary, item) for item in self._items("/v1/quotes", page_size))
 
     def wait(
         self, quote: Quote | str, *, timeout_s: float = 600.0, progress: Progress | None = None
@@ -305,17 +312,16 @@ class Client:
         return self._get(RouteInfo, f"/v1/routes/{_part(route_id)}")
 
     def rules(self) -> tuple[RuleInfo, ...]:
-        """The checks of the review, with limits and sources in `.raw`."""
+        """The checks of the review, with their limits and sources."""
         return tuple(self._as(RuleInfo, item) for item in self._items("/v1/rules"))
 
-    def bench(self, kind: str | None = None) -> tuple[BenchEntry, ...]:
-        """The machines, materials and rates in use: the shipped ones with one's own laid over them.
+    def bench(self) -> Bench:
+        """Everything on the bench, its kinds, and what a quote takes that names nothing."""
+        return self._get(Bench, "/v1/bench")
 
-        Args:
-            kind: `printers`, `resins`, `silicones` …; None for all.
-        """
-        link = "/v1/bench" if kind is None else f"/v1/bench/{_part(kind)}"
-        return tuple(self._as(BenchEntry, item) for item in self._items(link))
+    def bench_entries(self, kind: str) -> tuple[BenchEntry, ...]:
+        """All things of one kind (`printers`, `resins`, `silicones` …), shipped and one's own."""
+        return tuple(self._as(BenchEntry, item) for item in self._items(f"/v1/bench/{_part(kind)}"))
 
     def bench_entry(self, kind: str, name: str) -> BenchEntry:
         """One thing of the bench."""
@@ -364,6 +370,10 @@ class Client:
     def contract(self) -> Mapping[str, Any]:
         """The OpenAPI document of the service."""
         return self._object(self._transport.request("GET", "/openapi.json"))
+
+    def problem_type(self, slug: str) -> ProblemType:
+        """What a type of problem means; `slug` is the last part of a problem's `type`."""
+        return self._get(ProblemType, f"/problems/{_part(slug)}")
 
     # --- inside -------------------------------------------------------------------------------------
 

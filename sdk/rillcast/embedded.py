@@ -20,7 +20,6 @@ _NEEDED = ("rillcast_service", "flask", "marshmallow", "numpy", "scipy", "shapel
 
 START_TIMEOUT_S = 60.0
 STOP_TIMEOUT_S = 15.0
-_LOG_TAIL_CHARACTERS = 2000
 
 
 def missing_parts() -> tuple[str, ...]:
@@ -45,7 +44,9 @@ class EmbeddedService:
             ...
 
     Args:
-        data: folder for its database; None for a temporary one that is deleted afterwards.
+        data: folder for its database; None for the usual one of this installation, see `temporary`.
+        temporary: use a folder of its own that is deleted afterwards, and no setting from the
+            environment; False: the folder and settings of `rillcast serve`.
         start_timeout_s: longest wait until it answers.
 
     Raises:
@@ -53,9 +54,14 @@ class EmbeddedService:
     """
 
     def __init__(
-        self, *, data: str | os.PathLike[str] | None = None, start_timeout_s: float = START_TIMEOUT_S
+        self,
+        *,
+        data: str | os.PathLike[str] | None = None,
+        temporary: bool = True,
+        start_timeout_s: float = START_TIMEOUT_S,
     ) -> None:
         self._data = data
+        self._temporary = temporary and data is None
         self._start_timeout_s = start_timeout_s
         self._process: subprocess.Popen[bytes] | None = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
@@ -102,17 +108,19 @@ class EmbeddedService:
     def _start(self, folder: Path) -> None:
         ready_file = folder / "ready.json"
         log_file = folder / "service.log"
-        data = Path(self._data) if self._data is not None else folder / "data"
-        data.mkdir(parents=True, exist_ok=True)
         command = [sys.executable, "-m", "rillcast_service.serve", "--host", "127.0.0.1", "--port", "0"]
-        command += ["--data", str(data), "--ready-file", str(ready_file)]
+        command += ["--ready-file", str(ready_file)]
+        if self._temporary:
+            command += ["--data", str(folder / "data")]
+        elif self._data is not None:
+            command += ["--data", str(Path(self._data).absolute())]
         with log_file.open("wb") as log:
             self._process = subprocess.Popen(  # noqa: S603 - the command is ours
                 command,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=subprocess.STDOUT,
-                env=_environment(),
+                env=_bare_environment() if self._temporary else None,
                 # Ctrl-C is for the command: it stops the service itself, in order.
                 start_new_session=True,
             )
@@ -120,19 +128,17 @@ class EmbeddedService:
         while not (url := _announced(ready_file)):
             if self._process.poll() is not None:
                 raise EmbeddedServiceError(
-                    f"the embedded service stopped at once (exit code {self._process.returncode}).\n"
-                    + _tail(log_file)
+                    f"the service did not start: {_last_words(log_file)}; `rillcast serve` shows more"
                 )
             if time.monotonic() > deadline:
                 raise EmbeddedServiceError(
-                    f"the embedded service was not ready after {self._start_timeout_s:g} s.\n"
-                    + _tail(log_file)
+                    f"the service was not ready after {self._start_timeout_s:g} s: {_last_words(log_file)}"
                 )
             time.sleep(0.05)
         self._url = url
 
 
-def _environment() -> dict[str, str]:
+def _bare_environment() -> dict[str, str]:
     """The environment without settings that are meant for another, shared service."""
     return {key: value for key, value in os.environ.items() if not key.startswith("RILLCAST_")}
 
@@ -144,5 +150,7 @@ def _announced(ready_file: Path) -> str | None:
         return None  # not written yet, or only half
 
 
-def _tail(log_file: Path) -> str:
-    return log_file.read_text(encoding="utf-8", errors="replace")[-_LOG_TAIL_CHARACTERS:].strip()
+def _last_words(log_file: Path) -> str:
+    """The last line that the service wrote, which is the one that says why it ended."""
+    lines = log_file.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    return lines[-1] if lines else "it said nothing"

@@ -132,6 +132,7 @@ class Layer(Answer):
     role: str
     depth_um: float | None = None
     area_mm2: float | None = None
+    shapes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +144,19 @@ class Port(Answer):
     x_mm: float | None = None
     y_mm: float | None = None
     bore_mm: float | None = None
+    flow_ul_per_min: float | None = None
+    pressure_kpa: float | None = None
+    closed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds(Answer):
+    """Extent of a drawing, y up."""
+
+    min_x_mm: float
+    min_y_mm: float
+    max_x_mm: float
+    max_y_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +165,9 @@ class Layout(Answer):
 
     layout_id: str
     name: str = ""
+    source_format: str = ""
+    bounds_mm: Bounds | None = None
+    flattening_um: float | None = None
     layers: tuple[Layer, ...] = ()
     ports: tuple[Port, ...] = ()
     repairs: tuple[Repair, ...] = ()
@@ -433,6 +450,7 @@ class Quote(Answer):
     result: Result | None = None
     problem: Problem | None = None
     created_at: datetime | None = None
+    finished_at: datetime | None = None
     _source: QuoteSource | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -494,6 +512,21 @@ class Quote(Answer):
         return self._source
 
 
+@dataclass(frozen=True, slots=True)
+class QuoteSummary(Answer):
+    """A quote without its result, as in a list; `Client.get_quote` gives the whole."""
+
+    quote_id: str
+    state: State | str
+    revision: int | None = None
+    progress: float = 0.0
+    step: str | None = None
+    layout_id: str | None = None
+    quantity: int | None = None
+    created_at: datetime | None = None
+    finished_at: datetime | None = None
+
+
 # --- what can be looked up --------------------------------------------------------------------------
 
 
@@ -504,14 +537,32 @@ class RouteInfo(Answer):
     route: str
     title: str = ""
     summary: str = ""
+    rules: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RuleLimit(Answer):
+    """A number that a check compares with on one route."""
+
+    key: str
+    route: str | None = None
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str | None = None
+    source: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class RuleInfo(Answer):
-    """A check of the review."""
+    """A check of the review, with its limits and the routes that it applies to."""
 
     rule: str
     title: str = ""
+    why: str = ""
+    limits: tuple[RuleLimit, ...] = ()
+    routes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -534,3 +585,32 @@ class BenchEntry(Answer):
         if not isinstance(value, Mapping):
             return value
         return Decimal(value["amount"]) if "amount" in value else value.get("value")
+
+
+@dataclass(frozen=True, slots=True)
+class BenchDefault(Answer):
+    """What a quote takes when its request names nothing."""
+
+    what: str
+    value: str = ""
+    why: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bench(Answer):
+    """Everything on the bench: the shipped things with one's own laid over them."""
+
+    items: tuple[BenchEntry, ...]
+    kinds: tuple[str, ...] = ()
+    defaults: tuple[BenchDefault, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemType(Answer):
+    """What a type of problem means."""
+
+    type: str
+    title: str = ""
+    status: int | None = None
+    meaning: str = ""

@@ -1,0 +1,51 @@
+"""`rillcast demo`: quote the packaged chip by every route, from nothing to a quotation on disk."""
+
+from __future__ import annotations
+
+import argparse
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Any
+
+from rillcast.cli.connection import embedded
+from rillcast.cli.output import err, out, plain
+from rillcast.cli.quote import quote_with_progress
+from rillcast.cli.tables import print_quote
+from rillcast.embedded import EmbeddedService
+from rillcast.models import Quote
+
+DRAWING = "river_nitrate_chip.svg"
+QUANTITY = 24
+
+
+def add_commands(commands: Any) -> None:
+    """Add `demo` to the parser."""
+    parser = commands.add_parser(
+        "demo",
+        help="quote an example chip with a service of its own",
+        description="24 colour-test chips for river nitrate, by every route. Everything is invented.",
+    )
+    parser.add_argument("--out", type=Path, default=Path("demo-output"), metavar="DIR", help="where files go")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Start a service in a temporary folder, quote, print, and leave the files."""
+    drawing = files("rillcast").joinpath("demo", DRAWING)
+    with embedded(EmbeddedService()) as client, as_file(drawing) as path:
+        quote = quote_with_progress(client, path, QUANTITY, {})
+        print_quote(out(), quote)
+        for written in write_files(quote, arguments.out):
+            err().print(plain(f"wrote {written}"))
+    return 0
+
+
+def write_files(quote: Quote, folder: Path) -> list[Path]:
+    """Leave the quote, the quotation and a picture of each route's findings in a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = [quote.save(folder / "quote.json"), quote.save(folder / "quotation.html")]
+    for route in quote.routes:
+        path = folder / f"findings-{route.route}.svg"
+        path.write_text(quote.picture(route.route, "findings"), encoding="utf-8")
+        written.append(path)
+    return written

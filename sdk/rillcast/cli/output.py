@@ -1,0 +1,94 @@
+"""What is printed, and how: results to standard output, progress and errors to standard error."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from decimal import Decimal
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
+
+from rillcast.errors import ApiStatusError, QuoteFailedError
+from rillcast.models import Problem
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+
+
+def out() -> Console:
+    """Where results go."""
+    return Console(file=sys.stdout, highlight=False, soft_wrap=False)
+
+
+def err() -> Console:
+    """Where everything else goes."""
+    return Console(file=sys.stderr, highlight=False)
+
+
+def plain(content: object, style: str = "") -> Text:
+    """Text as it is: no markup is read in it, and no control character of a stranger gets through."""
+    return Text(_CONTROL.sub("\ufffd", str(content)), style=style)
+
+
+def money(amount: Decimal | None, currency: str = "") -> str:
+    """`1234.50` as `1,234.50 EUR`; `-` for None."""
+    if amount is None:
+        return "-"
+    return f"{amount:,}" + (f" {currency}" if currency else "")
+
+
+def date(moment: datetime | None) -> str:
+    """A time as `Mon 2027-03-01 17:00`; `-` for None."""
+    return "-" if moment is None else moment.strftime("%a %Y-%m-%d %H:%M")
+
+
+@contextmanager
+def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
+    """A bar on standard error that a quote's progress can be given to; on a terminal only."""
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=28),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[step]}"),
+    )
+    with Progress(*columns, console=err(), transient=True) as bar:
+        task = bar.add_task(title, total=1.0, step="")
+
+        def report(share: float, step: str) -> None:
+            bar.update(task, completed=share, step=plain(step).plain)
+
+        yield report
+
+
+def print_error(error: Exception) -> None:
+    """Say what is wrong, where, and how to mend it."""
+    console = err()
+    if isinstance(error, ApiStatusError | QuoteFailedError):
+        _print_problem(console, error.problem)
+        if isinstance(error, ApiStatusError) and error.request_id:
+            console.print(plain(f"request {error.request_id}", "dim"))
+        return
+    console.print(Text.assemble(("error: ", "bold red"), plain(_words(error))))
+
+
+def _print_problem(console: Console, problem: Problem) -> None:
+    console.print(Text.assemble(("error: ", "bold red"), plain(problem.title or "unknown problem", "bold")))
+    said = {fault.message for fault in problem.errors}
+    if problem.detail and problem.detail not in said:
+        console.print(plain(f"  {problem.detail}"))
+    for fault in problem.errors:
+        place = ", ".join(part for part in (fault.pointer, fault.where) if part)
+        console.print(plain(f"  {place + ': ' if place else ''}{fault.message}"))
+        if fault.remedy:
+            console.print(plain(f"    remedy: {fault.remedy}"))
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    return str(error) or type(error).__name__

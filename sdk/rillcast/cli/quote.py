@@ -1,0 +1,168 @@
+"""`rillcast quote`: a layout file in, prices and findings out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any, cast
+
+from rillcast.cli.connection import add_connection_options, connect
+from rillcast.cli.output import err, out, plain, progress_bar
+from rillcast.cli.tables import print_quote
+from rillcast.client import Client, check_document_suffix
+from rillcast.models import Quote
+from rillcast.options import QuoteOptions
+
+#: Bench keys of a request that have an option of their own.
+BENCH_OPTIONS = (
+    "printer",
+    "resin",
+    "silicone",
+    "mould",
+    "oven",
+    "uv_lamp",
+    "vacuum_chamber",
+    "plasma",
+    "syringe",
+    "calendar",
+    "passivation",
+)
+NONE = "none"
+
+
+def add_commands(commands: Any) -> None:
+    """Add `quote` to the parser."""
+    parser = commands.add_parser("quote", help="quote a layout file by one or all routes")
+    parser.set_defaults(run=run)
+    parser.add_argument("file", type=Path, metavar="FILE", help="layout: SVG or GeoJSON")
+    parser.add_argument("--quantity", type=int, required=True, metavar="N", help="good pieces wanted")
+    parser.add_argument("--route", action="append", default=[], metavar="R", help="route id; may be repeated")
+    parser.add_argument(
+        "--depth-um",
+        action="append",
+        default=[],
+        type=_depth,
+        metavar="[LAYER=]D",
+        help="channel depth, of one layer or of all; may be repeated",
+    )
+    parser.add_argument("--unit", help="unit of the drawing, when the file does not say")
+    parser.add_argument("--aim", choices=("price", "date", "hands_on"), help="what the plan minimises")
+    parser.add_argument(
+        "--start", metavar="TIME", help="when the bench can begin, e.g. 2027-03-01T09:00+01:00"
+    )
+    parser.add_argument("--deadline", metavar="TIME", help="the latest date that is of use")
+    parser.add_argument("--first-article", action="store_true", help="make and check one piece first")
+    parser.add_argument("--currency", metavar="CODE", help="ISO 4217 code")
+    parser.add_argument("--seed", type=int, help="seed of the uncertainty simulation")
+    add_nested_options(parser)
+    output = parser.add_argument_group("output")
+    output.add_argument(
+        "--save",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="PATH",
+        help="write the quote as .html, .csv or .json; may be repeated",
+    )
+    output.add_argument("--json", action="store_true", help="print the quote as JSON instead of tables")
+    output.add_argument(
+        "--timeout-s", type=float, default=600.0, metavar="S", help="longest wait for the result"
+    )
+    add_connection_options(parser)
+
+
+def add_nested_options(parser: argparse.ArgumentParser) -> None:
+    """Options of the bench, the chip and its use."""
+    bench = parser.add_argument_group(
+        "bench", f"names of the catalogue, see `rillcast bench list`, or {NONE!r}"
+    )
+    for key in BENCH_OPTIONS:
+        bench.add_argument(f"--{key.replace('_', '-')}", metavar="NAME")
+    chip = parser.add_argument_group("chip and use")
+    chip.add_argument("--thickness-mm", type=float, metavar="D")
+    chip.add_argument("--lid", metavar="NAME")
+    chip.add_argument("--viewed-from", metavar="SIDE")
+    chip.add_argument("--liquid", metavar="NAME")
+    chip.add_argument("--temperature-c", type=float, metavar="T")
+    chip.add_argument("--flow-ul-per-min", type=float, metavar="Q")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Quote the file, print, save."""
+    for path in arguments.save:
+        check_document_suffix(path)
+    arguments.file.open("rb").close()  # a wrong path is said before a service is started for it
+    options = request_options(arguments)
+    with connect(arguments) as client:
+        quote = quote_with_progress(
+            client,
+            arguments.file,
+            arguments.quantity,
+            options,
+            unit=arguments.unit,
+            timeout_s=arguments.timeout_s,
+        )
+        if arguments.json:
+            print(json.dumps(quote.raw, indent=2, ensure_ascii=False))
+        else:
+            print_quote(out(), quote)
+        for path in arguments.save:
+            quote.save(path)
+            err().print(plain(f"wrote {path}"))
+    return 0
+
+
+def quote_with_progress(
+    client: Client,
+    file: Path,
+    quantity: int,
+    options: QuoteOptions,
+    *,
+    unit: str | None = None,
+    timeout_s: float = 600.0,
+) -> Quote:
+    """A finished quote of a file, with a bar while it is worked out; Ctrl-C stops the work as well."""
+    layout = client.upload_layout(file, unit=unit)
+    queued = client.create_quote(layout, quantity=quantity, **options)
+    try:
+        with progress_bar("quoting") as report:
+            return client.wait(queued, timeout_s=timeout_s, progress=report)
+    except KeyboardInterrupt:
+        client.cancel_quote(queued.quote_id)
+        raise
+
+
+def request_options(arguments: argparse.Namespace) -> QuoteOptions:
+    """The request that the arguments ask for; what was not said is left to the service."""
+    asked: dict[str, Any] = {
+        "routes": arguments.route,
+        "depths_um": dict(arguments.depth_um),
+        "aim": arguments.aim,
+        "start": arguments.start,
+        "deadline": arguments.deadline,
+        "first_article": arguments.first_article or None,
+        "currency": arguments.currency,
+        "seed": arguments.seed,
+        "bench": {
+            key: None if name == NONE else name
+            for key in BENCH_OPTIONS
+            if (name := getattr(arguments, key)) is not None
+        },
+        "chip": _said(arguments, "thickness_mm", "lid", "viewed_from"),
+        "use": _said(arguments, "liquid", "temperature_c", "flow_ul_per_min"),
+    }
+    said = {key: value for key, value in asked.items() if value not in (None, [], {})}
+    return cast("QuoteOptions", said)
+
+
+def _said(arguments: argparse.Namespace, *names: str) -> dict[str, Any]:
+    return {name: value for name in names if (value := getattr(arguments, name)) is not None}
+
+
+def _depth(text: str) -> tuple[str, float]:
+    layer, _, depth = text.rpartition("=")
+    try:
+        return layer or "channels", float(depth)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a depth in µm, such as 150 or mixer=150") from None
