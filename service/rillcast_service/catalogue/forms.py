@@ -47,6 +47,12 @@ def _temperatures(value: Any) -> str | None:
     return None
 
 
+def _quantities(value: Any) -> str | None:
+    if not isinstance(value, list) or not all(type(item) is int and item > 0 for item in value):
+        return "needs a list of whole numbers of pieces, e.g. [1, 10, 100]"
+    return None
+
+
 def _timezone(value: Any) -> str | None:
     try:
         ZoneInfo(value)
@@ -101,6 +107,7 @@ FORMS: Mapping[str, Form] = {
     "shrinkage_points": _curve("percent", least=0.0),
     "viscosity_points": _curve("viscosity_mpa_s", above=0.0),
     "temperatures": _temperatures,
+    "quantities": _quantities,
     "timezone": _timezone,
     "date": _date,
     "dates": _dates,

@@ -269,9 +269,7 @@ def _use(request: QuoteRequest, assumed: _Assumptions) -> Use:
         temperature_c=temperature_c,
         viscosity_pa_s=viscosity_pa_s(liquid, temperature_c),
         density_kg_per_m3=density_kg_per_m3(liquid, temperature_c),
-        flow_ul_per_min=assumed.number(
-            request.use.flow_ul_per_min, "flow_ul_per_min", "use.flow_ul_per_min"
-        ),
+        flow_ul_per_min=assumed.number(request.use.flow_ul_per_min, "flow_ul_per_min", "use.flow_ul_per_min"),
         optics=request.use.optics,
         max_pressure_kpa=request.use.max_pressure_kpa,
     )

@@ -1,20 +1,21 @@
 """The story: layout, request and catalogue in; for every route a verdict, a plan and a price out.
 
-    layout ── prepare ──► job ──► for each route ──► its build variants
-                                                     │ process   steps on this bench
-                                                     │ as made   what comes out
-                                                     │ review    findings
-                                                     │ fluidics  on the made geometry
-                                                     ▼
-                                   plans of the variants that can be made, each priced
-                                                     ▼
-                               the best by the asked aim ──► comparison over all routes
+layout ── prepare ──► job ──► for each route ──► its build variants
+                                                 │ process   steps on this bench
+                                                 │ as made   what comes out
+                                                 │ review    findings
+                                                 │ fluidics  on the made geometry
+                                                 ▼
+                               plans of the variants that can be made, each priced
+                                                 ▼
+                           the best by the asked aim ──► comparison over all routes
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from functools import lru_cache
 
 from shapely import MultiPolygon
@@ -24,7 +25,7 @@ from rillcast_service.catalogue.types import Catalogue
 from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.costing.comparison import compare
-from rillcast_service.engine.costing.pricing import price
+from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.fluidics.hydraulics import summary as fluidics_summary
 from rillcast_service.engine.job import Job
@@ -78,11 +79,15 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A plan of one analysed variant, with its price."""
+    """A plan of one analysed variant, with its net price before the allowance for doubt."""
 
     analysis: Analysis
     plan: Plan
-    cost: Cost
+    net: Decimal
+
+    def cost(self, job: Job) -> Cost:
+        """The whole price of this plan, with its lines and range."""
+        return price(job, self.plan, self.analysis.process, self.analysis.findings)
 
 
 def quote(
@@ -152,10 +157,10 @@ def quote_route(
     step("plan and price", 0.6)
     offer = _best_offer(job, route, analyses)
     chosen = offer.analysis if offer else _least_bad(analyses)
-    cost = offer.cost if offer else None
-    if offer and cost:
+    cost = None
+    if offer:
         step("price breaks", 0.8)
-        cost = replace(cost, price_breaks=_price_breaks(job, route, offer))
+        cost = replace(offer.cost(job), price_breaks=_price_breaks(job, route, offer))
     return RouteResult(
         route=route.id,
         title=route.title,
@@ -227,7 +232,7 @@ def _asked_variants(route: Route, job: Job, request: QuoteRequest) -> tuple[Buil
 def _best_offer(job: Job, route: Route, analyses: list[Analysis]) -> Offer | None:
     """The plan that serves the aim best, among those of variants that can be made."""
     offers = [
-        Offer(analysis, plan, price(job, plan, analysis.process, analysis.findings))
+        Offer(analysis, plan, net_price(job, plan, analysis.process, analysis.findings))
         for analysis in analyses
         if analysis.verdict is not Verdict.NOT_MAKEABLE
         for plan in candidates(job, route, analysis.variant, analysis.process)
@@ -239,7 +244,7 @@ def _rank(job: Job, offer: Offer) -> tuple[float, ...]:
     """What the aim compares first, then the other two as tie-breaks; late plans come last."""
     schedule = offer.plan.schedule
     figures = {
-        "price": float(offer.cost.net),
+        "price": float(offer.net),
         "date": schedule.finished_at.timestamp(),
         "hands_on": schedule.hands_on_h,
     }
@@ -259,16 +264,18 @@ def _least_bad(analyses: list[Analysis]) -> Analysis:
 
 def _price_breaks(job: Job, route: Route, offer: Offer) -> tuple[PriceBreak, ...]:
     """The chosen variant planned and priced anew at every quantity of the catalogue's ladder."""
+    ladder = job.catalogue.get("rates", "price_breaks").fact("quantities")
     breaks = []
-    for quantity in job.catalogue.ladder(job.quantity):
+    for quantity in sorted({*ladder, job.quantity}):
         other = replace(job, quantity=quantity)
         best = _best_offer(other, route, [offer.analysis])
         if best is not None:
+            cost = best.cost(other)
             breaks.append(
                 PriceBreak(
                     quantity=quantity,
-                    unit_price=best.cost.unit_price,
-                    total=best.cost.net,
+                    unit_price=cost.unit_price,
+                    total=cost.net,
                     finished_at=best.plan.schedule.finished_at,
                 )
             )
@@ -320,8 +327,7 @@ def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSum
         # where channels widen the walls between them narrow
         min_gap_um=_spread(made.gap, change.best - change.high, change.best - change.low),
         depth_um={
-            channel.layer: channel.depth_um.map(lambda depth: max(depth, 0.0))
-            for channel in as_made.channels
+            channel.layer: channel.depth_um.map(lambda depth: max(depth, 0.0)) for channel in as_made.channels
         },
         width_change_um=change,
         lost_features=len(shapes.lost),
@@ -352,9 +358,7 @@ def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:
 
 
 def _fluidics(job: Job, as_made: AsMade) -> FluidicsSummary | None:
-    if any(
-        channel.depth_um.best <= 0.0 or channel.geometry.is_empty for channel in as_made.channels
-    ):
+    if any(channel.depth_um.best <= 0.0 or channel.geometry.is_empty for channel in as_made.channels):
         return None
     return fluidics_summary(as_made.channels, job.layout.ports, job.use)
 

@@ -43,9 +43,7 @@ def made_in_part(
         if enclosed:
             geometry = _roofed_from_above(geometry, roof_loss_range(printer, resin).best / 1000.0)
     else:
-        depth = _widened(
-            Range.exact(in_layers(drawn_depth, printer)), printer.number("repeatability_um")
-        )
+        depth = _widened(Range.exact(in_layers(drawn_depth, printer)), printer.number("repeatability_um"))
         if enclosed:
             depth = depth + roof_loss_range(printer, resin) * -1.0
     return MadeChannel(layer=layer.name, geometry=geometry, depth_um=depth), change
@@ -64,9 +62,7 @@ def made_on_mould(layer: Layer, printer: Entry, resin: Entry) -> tuple[MadeChann
     del resin  # light spread is a matter of the printer until a profile of the pair is measured
     bleed = _edge_bleed(printer)
     change = _with_edge_doubt(bleed * 2.0, printer, upright=False)
-    depth = _widened(
-        Range.exact(in_layers(_depth_um(layer), printer)), printer.number("repeatability_um")
-    )
+    depth = _widened(Range.exact(in_layers(_depth_um(layer), printer)), printer.number("repeatability_um"))
     geometry = offset(layer.geometry, bleed.best / 1000.0)
     return MadeChannel(layer=layer.name, geometry=geometry, depth_um=depth), change
 

@@ -35,6 +35,4 @@ def made_by_casting(channel: MadeChannel, silicone: Entry, *, cure_temperature_c
     depth = channel.depth_um
     low = depth.low * scale * (1.0 - shrinkage.high / 100.0)
     high = depth.high * scale * (1.0 - shrinkage.low / 100.0)
-    return MadeChannel(
-        layer=channel.layer, geometry=channel.geometry, depth_um=Range(low, depth.best, high)
-    )
+    return MadeChannel(layer=channel.layer, geometry=channel.geometry, depth_um=Range(low, depth.best, high))

@@ -25,8 +25,6 @@ def made_on_wafer(layer: Layer, mould: Entry) -> tuple[MadeChannel, Range]:
     bias = mould.quantity("sidewall_bias_um")
     change = Range(2.0 * bias.low, 2.0 * bias.value, 2.0 * bias.high)
     tolerance = mould.number("height_tolerance_percent") / 100.0
-    depth = Range(
-        layer.depth_um * (1.0 - tolerance), layer.depth_um, layer.depth_um * (1.0 + tolerance)
-    )
+    depth = Range(layer.depth_um * (1.0 - tolerance), layer.depth_um, layer.depth_um * (1.0 + tolerance))
     geometry = offset(layer.geometry, bias.value / 1000.0)
     return MadeChannel(layer=layer.name, geometry=geometry, depth_um=depth), change

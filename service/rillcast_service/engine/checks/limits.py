@@ -92,9 +92,7 @@ def least_size_um(case: Case, rule_id: str) -> Limit | None:
     governing = max(limits, key=lambda limit: limit.value.best)
     low = max(limit.value.low for limit in limits)
     high = max(limit.value.high for limit in limits)
-    return Limit(
-        Range(min(low, governing.value.best), governing.value.best, high), governing.source
-    )
+    return Limit(Range(min(low, governing.value.best), governing.value.best, high), governing.source)
 
 
 def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:

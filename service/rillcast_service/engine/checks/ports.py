@@ -25,7 +25,9 @@ def port_clearance(case: Case) -> Iterator[Finding]:
     if limit is not None:
         edge = case.job.chip.outline.exterior
         for port in ports:
-            yield from _too_near(case, limit, port.centre, edge, f"the centre of port {port.name!r}", "the edge")
+            yield from _too_near(
+                case, limit, port.centre, edge, f"the centre of port {port.name!r}", "the edge"
+            )
     limit = quantity_limit(case, "port_clearance", "wall_between_mm")
     if limit is not None:
         for one, other in combinations(ports, 2):
@@ -38,7 +40,12 @@ def port_clearance(case: Case) -> Iterator[Finding]:
             for cavity in case.cavities.cavities:
                 if port.name not in cavity.ports:
                     yield from _too_near(
-                        case, limit, port.opening, cavity.geometry, f"port {port.name!r}", "a channel it does not feed"
+                        case,
+                        limit,
+                        port.opening,
+                        cavity.geometry,
+                        f"port {port.name!r}",
+                        "a channel it does not feed",
                     )
 
 

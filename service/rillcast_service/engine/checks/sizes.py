@@ -102,9 +102,7 @@ def roof_closes(case: Case) -> Iterator[Finding]:
         if made.low >= layer_um or layer.depth_um is None:
             continue
         # whatever is lost on the way from drawn to made has to be drawn on top
-        least = Limit(
-            (made * -1.0) + (layer.depth_um + layer_um), resin.source_of("penetration_depth_um")
-        )
+        least = Limit((made * -1.0) + (layer.depth_um + layer_um), resin.source_of("penetration_depth_um"))
         yield Finding(
             rule="roof_closes",
             severity=Severity.BLOCKER if made.best < layer_um else Severity.RISK,
