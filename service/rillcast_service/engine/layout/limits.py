@@ -1,0 +1,95 @@
+"""How large a layout may be, and the counter that stops reading one that is larger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rillcast_service.engine.errors import Fault, LayoutTooComplex
+from rillcast_service.engine.layout.curves import Points
+
+#: A shape may lie off the chip, but no further from the drawing's origin than this many times the largest
+#: extent: beyond that, it is not a place on a drawing.
+REACH_FACTOR = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Published limits of a layout file.
+
+    Args:
+        bytes_count: of the file. A card full of outlined text is about 1 MB.
+        elements_count: XML elements or GeoJSON features and geometries, references expanded.
+        vertices_count: after curves are flattened, of all shapes together.
+        nesting_count: groups within groups, or objects within objects.
+        extent_mm: of all shapes together, along x or y. No desktop printer's build plate and no common
+            wafer (300 mm) is larger; a layout beyond it has nearly always the wrong unit.
+    """
+
+    bytes_count: int = 20_000_000
+    elements_count: int = 100_000
+    vertices_count: int = 500_000
+    nesting_count: int = 64
+    extent_mm: float = 300.0
+
+
+@dataclass(slots=True)
+class Tally:
+    """What has been read so far, held against the limits as reading goes on."""
+
+    limits: Limits
+    elements: int = 0
+    vertices: int = 0
+
+    def size(self, size: int) -> None:
+        """Check the file's size in bytes. Raises LayoutTooComplex."""
+        _within("bytes", size, self.limits.bytes_count, "Leave out what the chip does not need.")
+
+    def element(self) -> None:
+        """Count one more element. Raises LayoutTooComplex."""
+        self.elements += 1
+        _within(
+            "elements, references expanded",
+            self.elements,
+            self.limits.elements_count,
+            "Merge shapes, or leave out what the chip does not need.",
+        )
+
+    def vertex(self, more: int) -> None:
+        """Count more vertices. Raises LayoutTooComplex."""
+        self.vertices += more
+        _within(
+            "vertices",
+            self.vertices,
+            self.limits.vertices_count,
+            "Simplify the drawing, or allow coarser curves (flattening_um).",
+        )
+
+    def nesting(self, depth: int) -> None:
+        """Check how deep elements are nested. Raises LayoutTooComplex."""
+        _within("levels of nesting", depth, self.limits.nesting_count, "Ungroup the drawing.")
+
+    def extent(self, extent_mm: float, *, where: str) -> None:
+        """Check the size of a shape or of all shapes, mm. Raises LayoutTooComplex."""
+        if not extent_mm <= self.limits.extent_mm:
+            raise LayoutTooComplex(
+                Fault(
+                    f"The layout reaches over {extent_mm:.6g} mm; the limit is {self.limits.extent_mm:g} mm",
+                    "Check the drawing's unit, or move stray shapes back on to the chip.",
+                    where=where,
+                )
+            )
+
+    def reach(self, points_mm: Points, *, where: str) -> None:
+        """Check how far points of shape (n, 2) lie from the origin. Raises LayoutTooComplex."""
+        farthest = float(np.abs(points_mm).max())
+        if not farthest <= REACH_FACTOR * self.limits.extent_mm:
+            self.extent(farthest, where=where)
+
+
+def _within(what: str, count: int, limit: int, remedy: str) -> None:
+    if count > limit:
+        raise LayoutTooComplex(
+            Fault(f"The layout holds {count} {what} or more; the limit is {limit}", remedy)
+        )

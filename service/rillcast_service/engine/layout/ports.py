@@ -1,0 +1,171 @@
+"""Ports: what their names say, and the request's ports laid over the drawing's."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+from shapely import Polygon
+
+from rillcast_service.engine.errors import Fault, RequestInvalid
+from rillcast_service.engine.layout.curves import disc_ring
+from rillcast_service.engine.layout.model import Assumption, Layout, Port, PortRole
+from rillcast_service.engine.request import PortRequest
+
+#: Words in a port's name that say what it is for; without any of them it is an inlet.
+ROLE_WORDS: dict[str, PortRole] = {
+    **dict.fromkeys(("inlet", "inlets", "in", "inflow", "feed"), PortRole.INLET),
+    **dict.fromkeys(
+        ("outlet", "outlets", "out", "outflow", "waste", "drain", "exit", "effluent"), PortRole.OUTLET
+    ),
+    **dict.fromkeys(("vent", "vents", "air", "breather"), PortRole.VENT),
+}
+
+GUESS_SOURCE = "Rillcast's table of port names"
+
+
+def role_from_name(*names: str) -> PortRole:
+    """The role that a port's name suggests, or else its layer's; an inlet when neither tells."""
+    words = re.findall(r"[a-z]+", " ".join(names).lower())
+    return next((ROLE_WORDS[word] for word in words if word in ROLE_WORDS), PortRole.INLET)
+
+
+def guessed_role(name: str, role: PortRole) -> Assumption:
+    """The assumption to report when a role came from the name."""
+    return Assumption(
+        what=f"ports.{name}.role",
+        value=role.value,
+        why="the port states no role, so it was taken from its name",
+        source=GUESS_SOURCE,
+    )
+
+
+def bore_mm(opening: Polygon) -> float:
+    """Diameter of the disc that has the opening's area, to the nanometre."""
+    return round(math.sqrt(4.0 * opening.area / math.pi), 6)
+
+
+def merge_ports(layout: Layout, requests: tuple[PortRequest, ...]) -> Layout:
+    """The layout with the ports of a request.
+
+    A request port of the name of one in the layout changes it: what it leaves open stays as drawn.
+    One of any other name adds a round port.
+
+    Args:
+        layout: as read.
+        requests: ports of the quote request.
+
+    Returns:
+        A layout with changed ports first in their old order, new ones after them.
+
+    Raises:
+        RequestInvalid: a new port without place or bore, a name given twice, a bore or coordinate that
+            cannot be, or more than one operating point; every fault with its pointer.
+    """
+    faults: list[Fault] = []
+    ports = {port.name: port for port in layout.ports}
+    assumptions = list(layout.assumptions)
+    seen: set[str] = set()
+    for index, request in enumerate(requests):
+        pointer = f"#/ports/{index}"
+        found = _faults(request, pointer, drawn=ports.get(request.name), known=tuple(ports), seen=seen)
+        seen.add(request.name)
+        if found:
+            faults += found
+            continue
+        if request.name in ports:
+            ports[request.name] = _changed(ports[request.name], request, layout.flattening_um)
+        else:
+            ports[request.name] = port = _new(request, layout.flattening_um)
+            if request.role is None:
+                assumptions.append(guessed_role(port.name, port.role))
+    if faults:
+        raise RequestInvalid(*faults)
+    return replace(layout, ports=tuple(ports.values()), assumptions=tuple(assumptions))
+
+
+def _faults(
+    request: PortRequest, pointer: str, *, drawn: Port | None, known: tuple[str, ...], seen: set[str]
+) -> list[Fault]:
+    name = request.name
+    faults: list[Fault] = []
+    if not name.strip():
+        faults.append(Fault("A port has no name", "Name the port.", f"{pointer}/name"))
+    if name in seen:
+        faults.append(
+            Fault(f"Port {name!r} is given twice", "Give each port once.", pointer=f"{pointer}/name")
+        )
+    values = {"x_mm": request.x_mm, "y_mm": request.y_mm, "bore_mm": request.bore_mm}
+    if drawn is None:
+        names = ", ".join(known) or "none"
+        faults += [
+            Fault(
+                f"Port {name!r} is not in the layout and lacks {key} to add it",
+                f"Give x_mm, y_mm and bore_mm, or the name of a port of the layout ({names}).",
+                pointer=f"{pointer}/{key}",
+            )
+            for key, value in values.items()
+            if value is None
+        ]
+    elif (request.x_mm is None) != (request.y_mm is None):
+        faults.append(
+            Fault(
+                f"Port {name!r} has one coordinate only",
+                "Give both x_mm and y_mm, or neither.",
+                pointer=pointer,
+            )
+        )
+    for key, value in values.items():
+        if value is not None and not math.isfinite(value):
+            faults.append(Fault(f"{key} of port {name!r} is not a number", "Give mm.", f"{pointer}/{key}"))
+    if request.bore_mm is not None and request.bore_mm <= 0.0:
+        faults.append(
+            Fault(
+                f"The bore of port {name!r} is {request.bore_mm:g} mm",
+                "Give a bore above 0 mm.",
+                pointer=f"{pointer}/bore_mm",
+            )
+        )
+    asked = (request.flow_ul_per_min is not None, request.pressure_kpa is not None, request.closed)
+    if sum(asked) > 1:
+        faults.append(
+            Fault(
+                f"Port {name!r} has more than one operating point",
+                "Give one of flow_ul_per_min, pressure_kpa or closed.",
+                pointer=pointer,
+            )
+        )
+    return faults
+
+
+def _changed(port: Port, request: PortRequest, flattening_um: float) -> Port:
+    opening, bore = port.opening, port.bore_mm
+    if request.x_mm is not None or request.bore_mm is not None:
+        x = port.centre.x if request.x_mm is None else request.x_mm
+        y = port.centre.y if request.y_mm is None else request.y_mm
+        bore = port.bore_mm if request.bore_mm is None else request.bore_mm
+        opening = Polygon(disc_ring(x, y, diameter_mm=bore, flattening_um=flattening_um))
+    changed = replace(port, role=request.role or port.role, opening=opening, bore_mm=bore)
+    return _operated(changed, request)
+
+
+def _new(request: PortRequest, flattening_um: float) -> Port:
+    assert request.x_mm is not None
+    assert request.y_mm is not None
+    assert request.bore_mm is not None
+    ring = disc_ring(request.x_mm, request.y_mm, diameter_mm=request.bore_mm, flattening_um=flattening_um)
+    role = request.role or role_from_name(request.name)
+    return _operated(Port(request.name, role, Polygon(ring), request.bore_mm), request)
+
+
+def _operated(port: Port, request: PortRequest) -> Port:
+    """The port with the request's operating point, when it gives one."""
+    if request.flow_ul_per_min is None and request.pressure_kpa is None and not request.closed:
+        return port
+    return replace(
+        port,
+        flow_ul_per_min=request.flow_ul_per_min,
+        pressure_kpa=request.pressure_kpa,
+        closed=request.closed,
+    )

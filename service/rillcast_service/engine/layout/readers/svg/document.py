@@ -1,0 +1,110 @@
+"""From bytes to an XML tree, without trusting the bytes."""
+
+from __future__ import annotations
+
+import io
+from xml.etree.ElementTree import Element, ParseError
+
+from defusedxml import DefusedXmlException, DTDForbidden, EntitiesForbidden
+from defusedxml.ElementTree import iterparse
+
+from rillcast_service.engine.errors import Fault, LayoutUnreadable
+from rillcast_service.engine.layout.limits import Limits, Tally
+
+NAMESPACE = "http://www.w3.org/2000/svg"
+
+#: Old files name one of the public SVG 1.x document types. It is never fetched, and says nothing.
+_KNOWN_DOCTYPE = "-//W3C//DTD SVG 1."
+
+
+def parsed(data: bytes, limits: Limits) -> Element:
+    """The root element of an SVG file.
+
+    Entities, external references and document type definitions are refused: they let a small file
+    grow without bound or read other files.
+
+    Args:
+        data: the file.
+        limits: of elements and nesting, where reading stops.
+
+    Raises:
+        LayoutUnreadable: not well-formed XML, not SVG, or with forbidden declarations.
+        LayoutTooComplex: too many elements, or nested too deeply.
+    """
+    try:
+        root = _tree(data, Tally(limits), forbid_dtd=True)
+    except DTDForbidden as error:
+        if not str(error.pubid or "").startswith(_KNOWN_DOCTYPE):
+            raise LayoutUnreadable(
+                Fault(
+                    "The file declares a document type (<!DOCTYPE …>), which is not read for safety",
+                    "Save it as plain SVG, or delete the declaration.",
+                )
+            ) from None
+        root = _tree(data, Tally(limits), forbid_dtd=False)
+    if tag(root) != "svg":
+        raise LayoutUnreadable(
+            Fault(f"The file is XML but not SVG: its root is <{tag(root) or root.tag}>", "Send an SVG file.")
+        )
+    return root
+
+
+def tag(element: Element) -> str | None:
+    """The SVG name of an element; None for elements of other vocabularies and for comments."""
+    name = element.tag
+    if not isinstance(name, str):
+        return None
+    if not name.startswith("{"):
+        return name
+    namespace, _, local_name = name[1:].partition("}")
+    return local_name if namespace == NAMESPACE else None
+
+
+def attribute(element: Element, local_name: str) -> str | None:
+    """An attribute by its name, whatever the namespace it is written in."""
+    value = element.get(local_name)
+    if value is not None:
+        return value
+    return next((value for key, value in element.items() if key.endswith("}" + local_name)), None)
+
+
+def _tree(data: bytes, tally: Tally, *, forbid_dtd: bool) -> Element:
+    depth = 0
+    root: Element | None = None
+    try:
+        for event, element in iterparse(io.BytesIO(data), ("start", "end"), forbid_dtd=forbid_dtd):
+            if event == "end":
+                depth -= 1
+                continue
+            root = element if root is None else root
+            depth += 1
+            tally.nesting(depth)
+            tally.element()
+    except DTDForbidden:
+        raise
+    except EntitiesForbidden as error:
+        raise LayoutUnreadable(
+            Fault(
+                f"The file declares an XML entity ({error.name!r}), which is not read for safety",
+                "Save it as plain SVG, without entity declarations.",
+            )
+        ) from None
+    except DefusedXmlException as error:
+        raise LayoutUnreadable(
+            Fault(f"The file uses XML that is not read for safety: {error}", "Save it as plain SVG.")
+        ) from None
+    except ParseError as error:
+        line, column = error.position
+        raise LayoutUnreadable(
+            Fault(
+                f"The file is not well-formed XML: {error.msg.split(':')[0]}",
+                "Mend the file, or export it again.",
+                where=f"line {line}, column {column + 1}",
+            )
+        ) from None
+    except (LookupError, UnicodeError, ValueError) as error:
+        raise LayoutUnreadable(
+            Fault(f"The file's text cannot be decoded: {error}", "Save it as UTF-8.")
+        ) from None
+    assert root is not None
+    return root

@@ -1,0 +1,338 @@
+"""A layout in the making: readers add what they find, and the layout comes out checked and merged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import shapely
+from shapely import MultiPolygon, Polygon
+
+from rillcast_service.engine.errors import Fault, LayoutInvalid
+from rillcast_service.engine.layout import roles
+from rillcast_service.engine.layout.limits import Tally
+from rillcast_service.engine.layout.model import Assumption, Layer, Layout, Port, PortRole, Repair, Role
+from rillcast_service.engine.layout.options import ReadOptions, escaped
+from rillcast_service.engine.layout.polygons import joined, multipolygon
+from rillcast_service.engine.layout.ports import bore_mm, guessed_role, role_from_name
+
+#: A shape smaller than this is a slip of the pen: a square of 0.1 µm.
+SPECK_MM2 = 1e-8
+
+LEFT_OUT = "left out"
+NO_AREA = "they enclose no area"
+
+#: How many names of left-out elements are listed before "and N more".
+NAMES_LISTED = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """One shape of the drawing, in mm.
+
+    Args:
+        element: what it is called in messages.
+        geometry: its area.
+        name: for a port; None when the drawing names none.
+        port_role: for a port, as the drawing states it; None when it does not.
+    """
+
+    element: str
+    geometry: MultiPolygon
+    name: str | None = None
+    port_role: PortRole | None = None
+
+
+@dataclass(slots=True)
+class SketchLayer:
+    """One layer of the drawing while its shapes are being read."""
+
+    name: str
+    role: Role
+    depth_um: float | None = None
+    shapes: list[Shape] = field(default_factory=list)
+    passed_over: int = 0
+
+
+class Sketch:
+    """What a reader has found so far.
+
+    Args:
+        name: of the layout, for people.
+        source_format: `svg`, `geojson` …
+        options: as given with the file.
+    """
+
+    def __init__(self, *, name: str, source_format: str, options: ReadOptions) -> None:
+        self.name = name
+        self.source_format = source_format
+        self.options = options
+        self.tally = Tally(options.limits)
+        self.layers: dict[str, SketchLayer] = {}
+        self._given_roles = options.roles_by_plain_name
+        self._assumptions: list[Assumption] = []
+        self._repairs: list[Repair] = []
+        self._notes: dict[tuple[str, str, str, str], list[str]] = {}
+
+    def named_role(self, names: Sequence[str], stated: Role | None = None) -> tuple[str, Role] | None:
+        """Which of a layer's names tells its role, and the role.
+
+        The request's roles go first, then the role that the drawing states, then the table of names.
+
+        Args:
+            names: what the layer is called, the name made for people first.
+            stated: by the drawing itself.
+
+        Returns:
+            Name and role; None when nothing tells.
+        """
+        for name in names:
+            if roles.plain(name) in self._given_roles:
+                return name, self._given_roles[roles.plain(name)]
+        if stated is not None:
+            return (names[0] if names else stated.value), stated
+        by_table = ((name, roles.role_of(name)) for name in names)
+        return next(((name, role) for name, role in by_table if role is not None), None)
+
+    def layer(self, name: str, role: Role | None, depth_um: float | None = None) -> SketchLayer:
+        """The layer of that name, made on first use.
+
+        Args:
+            name: as in the file.
+            role: None for a layer whose name says nothing, which is left out.
+            depth_um: as the drawing states it, if it does.
+
+        Raises:
+            LayoutInvalid: the drawing states two depths or two roles for one layer.
+        """
+        known = self.layers.setdefault(name, SketchLayer(name, role or Role.IGNORED, depth_um))
+        if role is not None and role is not known.role:
+            raise LayoutInvalid(
+                Fault(
+                    f"Layer {name!r} is given two roles, {known.role} and {role}",
+                    "Give the layers different names.",
+                    where=f"layer {name!r}",
+                )
+            )
+        if depth_um is not None:
+            if known.depth_um not in (None, depth_um):
+                raise LayoutInvalid(
+                    Fault(
+                        f"Layer {name!r} has two depths, {known.depth_um:g} µm and {depth_um:g} µm",
+                        "Put channels of each depth on a layer of their own, such as channels_deep.",
+                        where=f"layer {name!r}",
+                    )
+                )
+            known.depth_um = depth_um
+        return known
+
+    def add(self, layer: SketchLayer, shape: Shape) -> None:
+        """Put a shape on a layer; one without area is left out and told."""
+        if shape.geometry.area < SPECK_MM2:
+            self.leave_out(shape.element, NO_AREA)
+        else:
+            layer.shapes.append(shape)
+
+    def assume(self, what: str, value: str, why: str, source: str) -> None:
+        """Report a default that was used."""
+        self._assumptions.append(Assumption(what=what, value=value, why=why, source=source))
+
+    def note(self, element: str, *, what: str, taken: str, why: str, source: str) -> None:
+        """Report how an element was taken; elements that were taken alike are reported together."""
+        self._notes.setdefault((what, taken, why, source), []).append(element)
+
+    def leave_out(self, element: str, why: str) -> None:
+        """Report a shape that the drawing holds and the layout does not."""
+        self.note(element, what="shapes", taken=LEFT_OUT, why=why, source="what is not seen is not made")
+
+    def repaired(self, what: str, *, layer: str, area_before_mm2: float, after: MultiPolygon) -> None:
+        """Report a shape that was mended, with its place and area."""
+        place = after.representative_point() if not after.is_empty else shapely.Point(0.0, 0.0)
+        self._repairs.append(
+            Repair(
+                what=what,
+                layer=layer,
+                x_mm=round(place.x, 4),
+                y_mm=round(place.y, 4),
+                area_before_mm2=area_before_mm2,
+                area_after_mm2=after.area,
+            )
+        )
+
+    def layout(self) -> Layout:
+        """The finished layout.
+
+        Raises:
+            LayoutInvalid: no channels, an outline in pieces, ports that overlap, or options about
+                layers that the file does not have.
+            LayoutTooComplex: the shapes together are larger than the limit.
+        """
+        self._check_options()
+        self._check_channels()
+        self._check_extent()
+        layers = tuple(self._finished(layer) for layer in self.layers.values())
+        ports = self._ports()
+        outline = self._outline()
+        for (what, taken, why, source), elements in self._notes.items():
+            self.assume(what, f"{taken}: {_listed(elements)}", why, source)
+        return Layout(
+            name=self.name,
+            source_format=self.source_format,
+            layers=layers,
+            ports=ports,
+            outline=outline,
+            flattening_um=self.options.flattening_um,
+            repairs=tuple(self._repairs),
+            assumptions=tuple(self._assumptions),
+        )
+
+    def _with_role(self, role: Role) -> list[SketchLayer]:
+        return [layer for layer in self.layers.values() if layer.role is role]
+
+    def _found(self) -> str:
+        return ", ".join(repr(name) for name in self.layers) or "none"
+
+    def _check_options(self) -> None:
+        known = {roles.plain(name) for name in self.layers}
+        faults = [
+            Fault(
+                f"The file has no layer {name!r}",
+                f"Name one of the layers found: {self._found()}.",
+                pointer=f"#/roles/{escaped(name)}",
+            )
+            for name in self.options.roles
+            if roles.plain(name) not in known
+        ]
+        channels = {roles.plain(layer.name) for layer in self._with_role(Role.CHANNELS)} | {"channels"}
+        faults += [
+            Fault(
+                f"The file has no channel layer {name!r} to give a depth to",
+                f"Name one of the layers found ({self._found()}), or `channels` for every channel layer.",
+                pointer=f"#/depths_um/{escaped(name)}",
+            )
+            for name in self.options.depths_um
+            if roles.plain(name) not in channels
+        ]
+        if faults:
+            raise LayoutInvalid(*faults)
+
+    def _check_channels(self) -> None:
+        channels = self._with_role(Role.CHANNELS)
+        if any(layer.shapes for layer in channels):
+            return
+        if channels:
+            message = f"No shape on the channel layer {channels[0].name!r} is drawn so that it has an area"
+        else:
+            message = f"No layer holds channels; layers found: {self._found()}"
+        hidden = "; ".join(
+            f"left out because {why}: {_listed(elements)}"
+            for (_, taken, why, _), elements in self._notes.items()
+            if taken == LEFT_OUT
+        )
+        raise LayoutInvalid(
+            Fault(
+                message + (f" ({hidden})" if hidden else ""),
+                f"Name the layer that holds the channels so ({roles.accepted_names()}), "
+                "or give its role with the request.",
+            )
+        )
+
+    def _check_extent(self) -> None:
+        shapes = [shape.geometry for layer in self.layers.values() for shape in layer.shapes]
+        x_min, y_min, x_max, y_max = shapely.total_bounds(shapes)
+        extent_mm = float(max(x_max - x_min, y_max - y_min))
+        self.tally.extent(
+            extent_mm, where=f"from ({x_min:.4g}, {y_min:.4g}) to ({x_max:.4g}, {y_max:.4g}) mm"
+        )
+
+    def _finished(self, layer: SketchLayer) -> Layer:
+        if layer.role is Role.IGNORED:
+            self.assume(
+                f"roles.{layer.name}",
+                "ignored",
+                f"{layer.passed_over} shapes left out; the layer's name stands for no other role",
+                "Rillcast's table of layer names",
+            )
+        return Layer(
+            name=layer.name,
+            role=layer.role,
+            geometry=joined(shape.geometry for shape in layer.shapes),
+            depth_um=self._depth(layer) if layer.role is Role.CHANNELS else None,
+            shapes=len(layer.shapes) or layer.passed_over,
+        )
+
+    def _depth(self, layer: SketchLayer) -> float | None:
+        """By the layer's own name, else for all channels, else as the drawing states it."""
+        given = {roles.plain(name): depth for name, depth in self.options.depths_um.items()}
+        return given.get(roles.plain(layer.name), given.get("channels", layer.depth_um))
+
+    def _ports(self) -> tuple[Port, ...]:
+        ports: list[Port] = []
+        taken: set[str] = set()
+        for layer in self._with_role(Role.PORTS):
+            for shape in layer.shapes:
+                for opening in shape.geometry.geoms:
+                    hole = Polygon(opening.exterior)
+                    name = self._unique_name(shape.name or f"port_{len(ports) + 1}", taken)
+                    role = shape.port_role or role_from_name(name, layer.name)
+                    if shape.port_role is None:
+                        guess = guessed_role(name, role)
+                        self.assume(guess.what, guess.value, guess.why, guess.source)
+                    _refuse_overlap(name, hole, ports, layer.name)
+                    ports.append(Port(name=name, role=role, opening=hole, bore_mm=bore_mm(hole)))
+        return tuple(ports)
+
+    def _unique_name(self, name: str, taken: set[str]) -> str:
+        unique, number = name, 1
+        while unique in taken:
+            number += 1
+            unique = f"{name}_{number}"
+        if unique != name:
+            self.assume(
+                f"ports.{unique}.name",
+                unique,
+                f"another port is called {name!r} too",
+                "ports are told apart by name",
+            )
+        taken.add(unique)
+        return unique
+
+    def _outline(self) -> Polygon | None:
+        shapes = [shape.geometry for layer in self._with_role(Role.OUTLINE) for shape in layer.shapes]
+        if not shapes:
+            return None
+        pieces = joined(shapes).geoms
+        if len(pieces) > 1:
+            places = ", ".join(f"({piece.centroid.x:.2f}, {piece.centroid.y:.2f}) mm" for piece in pieces)
+            raise LayoutInvalid(
+                Fault(
+                    f"The outline is in {len(pieces)} separate pieces",
+                    "Draw one closed outline: one chip a drawing.",
+                    where=f"pieces about {places}",
+                )
+            )
+        if pieces[0].interiors:
+            self.assume(
+                "outline",
+                "outer edge only",
+                f"the outline has {len(pieces[0].interiors)} holes in it; holes through the chip are ports",
+                "an outline is the chip's edge",
+            )
+        return Polygon(pieces[0].exterior)
+
+
+def _refuse_overlap(name: str, hole: Polygon, others: list[Port], layer: str) -> None:
+    for other in others:
+        if multipolygon(hole.intersection(other.opening)).area > SPECK_MM2:
+            raise LayoutInvalid(
+                Fault(
+                    f"Ports {other.name!r} and {name!r} overlap",
+                    "Draw one shape a port; put rings and centre marks on a layer called notes.",
+                    where=f"layer {layer!r}, at ({hole.centroid.x:.2f}, {hole.centroid.y:.2f}) mm",
+                )
+            )
+
+
+def _listed(elements: list[str]) -> str:
+    more = len(elements) - NAMES_LISTED
+    return ", ".join(elements[:NAMES_LISTED]) + (f" and {more} more" if more > 0 else "")
