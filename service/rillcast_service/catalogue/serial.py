@@ -271,6 +271,9 @@ def broken_references(
         values: of the entry.
         names: kind → names of its entries.
         pointer: JSON pointer of the values, for messages.
+
+    Yields:
+        One fault per word.
     """
     for key, value in values.items():
         refers = kind.keys[key].refers

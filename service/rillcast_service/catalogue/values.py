@@ -14,7 +14,8 @@ from rillcast_service.catalogue.types import EntryFault, Fact, InvalidEntry, Pri
 from rillcast_service.catalogue.units import SUFFIXES, suffix_of, unit_of
 
 _CURRENCY = re.compile(r"[A-Z]{3}")
-_AMOUNT_DIGITS = 18
+_LARGEST_AMOUNT = Decimal(10) ** 12
+_MOST_DECIMALS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +93,28 @@ def value_from_document(key: str, written: Any, fallbacks: Fallbacks, *, pointer
 
 
 def form_of(written: Any) -> type[Value]:
-    """What a written value will be read as: money has an `amount`, a quantity a number, a fact the rest."""
+    """What a written value will be read as.
+
+    Args:
+        written: as in `value_from_document`.
+
+    Returns:
+        `Price` for a table with an `amount`, `Quantity` for a number, `Fact` for anything else.
+    """
     if _is_table(written) and "amount" in written:
         return Price
     return Quantity if is_number(plain_value(written)) else Fact
 
 
 def plain_value(written: Any) -> Any:
-    """The bare value of a written one: its `amount` or `value`, or itself when it stands without a table."""
+    """The bare value of a written one.
+
+    Args:
+        written: as in `value_from_document`.
+
+    Returns:
+        Its `amount` or `value`, or itself when it stands without a table.
+    """
     return written.get("amount", written.get("value")) if _is_table(written) else written
 
 
@@ -253,20 +268,30 @@ def _money(written: Any) -> Decimal:
         amount = Decimal(str(written))  # of a float, the digits that were written
     except InvalidOperation:
         raise ValueError(written) from None
-    if not amount.is_finite() or amount < 0 or len(amount.as_tuple().digits) > _AMOUNT_DIGITS:
+    if not amount.is_finite() or not 0 <= amount <= _LARGEST_AMOUNT:
+        raise ValueError(written)
+    exponent = amount.as_tuple().exponent
+    if not isinstance(exponent, int) or exponent < -_MOST_DECIMALS:
         raise ValueError(written)
     return amount
 
 
 def is_finite(value: Any) -> bool:
-    """Whether every number within a plain value is an ordinary finite one."""
+    """Whether every number within a plain value is an ordinary finite one.
+
+    Args:
+        value: a number, word, switch, or a list or table of them.
+
+    Returns:
+        False for a NaN, an infinity, or a whole number beyond every float.
+    """
     match value:
         case bool():
             return True
         case float() | int():
             try:
                 return math.isfinite(value)
-            except OverflowError:  # a whole number beyond every float
+            except OverflowError:
                 return False
         case Mapping():
             return all(is_finite(item) for item in value.values())
@@ -277,7 +302,14 @@ def is_finite(value: Any) -> bool:
 
 
 def is_number(value: Any) -> TypeGuard[float]:
-    """Whether a plain value is a number (a switch is not)."""
+    """Whether a plain value is a number.
+
+    Args:
+        value: anything.
+
+    Returns:
+        True for whole and decimal numbers; a switch is none.
+    """
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 

@@ -74,7 +74,14 @@ def cure_fraction(silicone: Entry, programme: Iterable[tuple[float, float]]) -> 
 
 
 def cure_range_c(silicone: Entry) -> tuple[float, float]:
-    """Lowest and highest temperature, in °C, at which cure time and shrinkage are both known."""
+    """Temperatures at which cure time and shrinkage are both known.
+
+    Args:
+        silicone: gives `cure_points` and `shrinkage_points`.
+
+    Returns:
+        Lowest and highest, in °C.
+    """
     cure, shrinkage = _cure_points(silicone), _shrinkage_points(silicone)
     return max(cure[0][0], shrinkage[0][0]), min(cure[-1][0], shrinkage[-1][0])
 
