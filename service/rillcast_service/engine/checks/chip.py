@@ -65,10 +65,10 @@ def build_area(case: Case) -> Iterator[Finding]:
     fits = limit_table(case, "build_area").get("fits")
     if fits == "wafer":
         mould = case.job.bench["mould"]
-        diameter = mould.number("diameter_mm")
+        diameter = mould.number("diameter_mm") - 2.0 * mould.number("edge_exclusion_mm")
         diagonal = 2.0 * shapely.minimum_bounding_radius(case.job.chip.outline)
         if diagonal > diameter:
-            yield _too_large(case, diagonal, diameter, "the wafer", mould.source_of("diameter_mm"))
+            yield _too_large(case, diagonal, diameter, "the usable wafer", mould.source_of("diameter_mm"))
         return
     printer = case.job.bench["printer"]
     margin = 2.0 * printer.number("plate_margin_mm")
