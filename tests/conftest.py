@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -13,7 +13,7 @@ from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
 
 
-def require_env(name: str) -> str:
+def _require_env(name: str) -> str:
     """The value of a variable that names a test server.
 
     On a developer's machine a missing server skips the test, with the reason. In continuous integration it
@@ -26,6 +26,12 @@ def require_env(name: str) -> str:
     if os.environ.get("CI") == "true":
         pytest.fail(reason)
     pytest.skip(reason)
+
+
+@pytest.fixture
+def require_env() -> Callable[[str], str]:
+    """`require_env(name)`: a variable that names a test server; skips without it, and fails when CI=true."""
+    return _require_env
 
 
 @pytest.fixture
@@ -48,7 +54,7 @@ def postgres_url() -> Iterator[str]:
     """URL of an empty PostgreSQL schema that is dropped afterwards."""
     from sqlalchemy import create_engine, text
 
-    url = require_env("RILLCAST_TEST_POSTGRES_URL")
+    url = _require_env("RILLCAST_TEST_POSTGRES_URL")
     schema = f"rillcast_{secrets.token_hex(6)}"
     engine = create_engine(url, isolation_level="AUTOCOMMIT")
     with engine.connect() as connection:

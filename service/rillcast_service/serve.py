@@ -26,7 +26,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from rillcast_service.jobs.dispatch import make_dispatcher
 from rillcast_service.settings import Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
-from rillcast_service.store.rows import SchemaUnknown
+from rillcast_service.store.rows import StoreError
 
 #: Workers that don't stop by themselves within this are killed, s; their jobs are picked up by lease.
 STOP_S = 10.0
@@ -50,7 +50,8 @@ def run(settings: Settings, *, ready_file: Path | None = None) -> None:
         ready_file: gets `{"url": …, "pid": …}` once requests and jobs are taken.
 
     Raises:
-        CannotServe: open to the network without keys, the address is taken, or the database is no use.
+        CannotServe: open to the network without keys, or the address is taken.
+        StoreError: the database is no use.
     """
     if not settings.on_loopback and not settings.api_keys:
         raise CannotServe(
@@ -67,7 +68,7 @@ def run(settings: Settings, *, ready_file: Path | None = None) -> None:
     dispatcher = make_dispatcher(settings)
     workers = WorkerProcesses(settings)
     try:
-        _migrate(store)
+        store.migrate()
         server = waitress.create_server(
             create_app(settings, store, dispatcher),
             sockets=[listener],
@@ -174,15 +175,6 @@ def _url(listener: socket.socket) -> str:
     return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
 
 
-def _migrate(store: Store) -> None:
-    try:
-        store.migrate()
-    except SchemaUnknown as fault:
-        raise CannotServe(str(fault)) from None
-    except (SQLAlchemyError, OSError) as fault:
-        raise CannotServe(f"the database cannot be used: {getattr(fault, 'orig', None) or fault}") from None
-
-
 def _announce(settings: Settings, store: Store, url: str, ready_file: Path | None) -> None:
     """Say that the service is ready once a worker is; from then on /readyz says so too."""
     while settings.workers and not _worker_up(store):
@@ -229,7 +221,7 @@ def main(arguments: list[str] | None = None) -> int:
         for fault in invalid.faults:
             print(f"rillcast serve: {fault}", file=sys.stderr)  # noqa: T201
         return 2
-    except CannotServe as fault:
+    except (CannotServe, StoreError) as fault:
         print(f"rillcast serve: {fault}", file=sys.stderr)  # noqa: T201
         return 2
     return 0

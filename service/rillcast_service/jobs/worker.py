@@ -23,7 +23,7 @@ from rillcast_service.jobs.dispatch import Dispatcher, make_dispatcher
 from rillcast_service.jobs.runner import JobRunner
 from rillcast_service.settings import Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
-from rillcast_service.store.rows import SchemaUnknown
+from rillcast_service.store.rows import StoreError
 from rillcast_service.store.workers import BEAT_S
 
 #: How often an idle worker without a queue looks for work, s.
@@ -171,12 +171,9 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         store.migrate()
         Worker(settings, store, dispatcher, stopping).run()
-    except SchemaUnknown as fault:
+    except StoreError as fault:
         print(f"rillcast worker: {fault}", file=sys.stderr)  # noqa: T201
         return 2
-    except SQLAlchemyError as fault:
-        _log.error("the database cannot be used: %s", getattr(fault, "orig", None) or fault)
-        return 1
     finally:
         dispatcher.close()
         store.close()

@@ -22,6 +22,11 @@ BUSY_TIMEOUT_S = 30.0
 
 _WRITES = "rillcast_writes"
 
+#: A machine that drops off the network is noticed within a minute, and its locks are let go.
+_POSTGRES_OPTIONS = {"keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 3}
+#: A process that was frozen within a transaction loses it after this, and with it its locks, s.
+_IDLE_IN_TRANSACTION_S = 60
+
 
 class Database:
     """Connections, transactions and the time of one database.
@@ -40,11 +45,13 @@ class Database:
             # NaN is not JSON: a slip in the physics must fail here and not at the reader.
             json_serializer=partial(json.dumps, allow_nan=False, separators=(",", ":")),
             pool_pre_ping=not self.is_sqlite,
+            connect_args={} if self.is_sqlite else _POSTGRES_OPTIONS,
         )
         if self.is_sqlite:
-            Path(str(parsed.database)).parent.mkdir(parents=True, exist_ok=True)
             event.listen(self.engine, "connect", _prepare_sqlite)
             event.listen(self.engine, "begin", _begin_sqlite)
+        else:
+            event.listen(self.engine, "connect", _prepare_postgres)
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
@@ -78,25 +85,35 @@ class Database:
         """An INSERT that knows `on_conflict_do_nothing` and `on_conflict_do_update`."""
         return sqlite.insert(table) if self.is_sqlite else postgresql.insert(table)
 
-    def enable_wal(self) -> None:
-        """Switch an SQLite file to write-ahead logging; readers and one writer then don't wait."""
+    def prepare(self) -> None:
+        """Make the folder of an SQLite file, and switch the file to write-ahead logging.
+
+        Readers and the one writer then don't wait for each other.
+
+        Raises:
+            OSError, sqlite3.Error: the file cannot be made, or is no database.
+        """
         if not self.is_sqlite:
             return
+        Path(str(self.engine.url.database)).parent.mkdir(parents=True, exist_ok=True)
         deadline = time.monotonic() + BUSY_TIMEOUT_S
-        while True:
+        while not self._switched_to_wal():
             # SQLite does not always wait for a lock when it changes this mode.
-            try:
-                connection = self.engine.raw_connection()
-                try:
-                    connection.cursor().execute("PRAGMA journal_mode=WAL")
-                finally:
-                    connection.close()
-            except sqlite3.OperationalError:
-                if time.monotonic() > deadline:
-                    raise
-                time.sleep(0.02)
-            else:
-                return
+            if time.monotonic() > deadline:
+                raise sqlite3.OperationalError("the database stays locked by another process")
+            time.sleep(0.02)
+
+    def _switched_to_wal(self) -> bool:
+        connection = self.engine.raw_connection()
+        try:
+            connection.cursor().execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as fault:
+            if "locked" not in str(fault):
+                raise
+            return False
+        finally:
+            connection.close()
+        return True
 
     def close(self) -> None:
         """Close all connections."""
@@ -111,6 +128,12 @@ def _prepare_sqlite(connection: Any, _: ConnectionPoolEntry) -> None:
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute("PRAGMA foreign_keys=ON")
     cursor.close()
+
+
+def _prepare_postgres(connection: Any, _: ConnectionPoolEntry) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(f"SET idle_in_transaction_session_timeout = '{_IDLE_IN_TRANSACTION_S}s'")
+    connection.commit()
 
 
 def _begin_sqlite(connection: Connection) -> None:

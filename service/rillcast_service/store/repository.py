@@ -32,6 +32,7 @@ class Store(LayoutStore, BenchStore, QuoteStore, JobStore, WorkerStore):
 
         Raises:
             SchemaUnknown: a newer version of the service has been here.
+            StoreUnusable: the database cannot be reached, made or read.
         """
         migrate(self._database)
 

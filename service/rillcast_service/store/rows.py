@@ -39,6 +39,10 @@ class SchemaUnknown(StoreError):
     """The database was written by a newer version of the service."""
 
 
+class StoreUnusable(StoreError):
+    """The database cannot be reached, made or read."""
+
+
 @dataclass(frozen=True, slots=True)
 class LayoutRow:
     """A layout as it was read; the file itself comes from `Store.get_layout_source`.
