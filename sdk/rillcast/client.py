@@ -181,7 +181,7 @@ class Client:
             "/v1/layouts",
             params={key: value for key, value in params.items() if value},
             body=body,
-            headers={"Content-Type": media_type or _layout_type(file_name)},
+            headers={"Content-Type": media_type or layout_media_type(file_name)},
         )
         return self._decoded(Layout, response)
 
@@ -450,7 +450,8 @@ def _read(source: str | os.PathLike[str] | bytes | BinaryIO) -> tuple[bytes, str
     return source.read(), Path(name).name if isinstance(name, str) else ""
 
 
-def _layout_type(file_name: str) -> str:
+def layout_media_type(file_name: str) -> str:
+    """What kind of layout a file is, by its suffix. Raises ValueError with the known ones."""
     suffix = Path(file_name).suffix.lower()
     try:
         return LAYOUT_TYPES[suffix]

@@ -10,7 +10,7 @@ from typing import Any
 from rich.table import Table
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.output import out, plain
+from rillcast.cli.output import out, plain, say
 from rillcast.errors import NotFoundError
 from rillcast.models import BenchEntry
 
@@ -102,13 +102,13 @@ def run_reset(arguments: argparse.Namespace) -> int:
     """Take one's own values of an entry away."""
     with connect(arguments) as client:
         client.delete_bench_entry(arguments.kind, arguments.name)
-    out().print(plain(f"{arguments.kind} {arguments.name}: your own values are gone"))
+    say(out(), f"{arguments.kind} {arguments.name}: your own values are gone")
     return 0
 
 
 def _print_entry(entry: BenchEntry) -> None:
     console = out()
-    console.print(plain(f"{entry.title} ({entry.kind} {entry.name}, {entry.origin})", "bold"))
+    say(console, f"{entry.title} ({entry.kind} {entry.name}, {entry.origin})", "bold")
     table = Table(show_edge=False, pad_edge=False, header_style="bold")
     for column in ("key", "value", "range", "source"):
         table.add_column(column)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from rillcast.cli.connection import embedded
-from rillcast.cli.output import err, out, plain
+from rillcast.cli.output import err, out, say
 from rillcast.cli.quote import quote_with_progress
 from rillcast.cli.tables import print_quote
 from rillcast.embedded import EmbeddedService
@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         quote = quote_with_progress(client, path, QUANTITY, {})
         print_quote(out(), quote)
         for written in write_files(quote, arguments.out):
-            err().print(plain(f"wrote {written}"))
+            say(err(), f"wrote {written}")
     return 0
 
 

@@ -6,7 +6,7 @@ import argparse
 from typing import Any
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.output import out, plain
+from rillcast.cli.output import out, say
 from rillcast.models import RuleLimit
 
 
@@ -26,9 +26,9 @@ def run_routes(arguments: argparse.Namespace) -> int:
     with connect(arguments) as client:
         routes = client.routes()
     for route in routes:
-        out().print(plain(f"{route.route}: {route.title}", "bold"))
+        say(out(), f"{route.route}: {route.title}", "bold")
         if route.summary:
-            out().print(plain(f"  {route.summary}"))
+            say(out(), f"  {route.summary}")
     return 0
 
 
@@ -39,12 +39,12 @@ def run_rules(arguments: argparse.Namespace) -> int:
     for rule in rules:
         if arguments.route is not None and arguments.route not in rule.routes:
             continue
-        out().print(plain(f"{rule.rule}: {rule.title}", "bold"))
+        say(out(), f"{rule.rule}: {rule.title}", "bold")
         if rule.why:
-            out().print(plain(f"  {rule.why}"))
+            say(out(), f"  {rule.why}")
         for limit in rule.limits:
             if arguments.route in (None, limit.route) or limit.route is None:
-                out().print(plain(f"  {_limit(limit)}"))
+                say(out(), f"  {_limit(limit)}")
     return 0
 
 

@@ -19,9 +19,18 @@ from rillcast.models import Problem
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 
 
+#: Width of tables where there is no terminal to ask.
+PIPE_WIDTH = 160
+
+
 def out() -> Console:
     """Where results go."""
-    return Console(file=sys.stdout, highlight=False, soft_wrap=False)
+    return Console(file=sys.stdout, highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH)
+
+
+def say(console: Console, content: object, style: str = "") -> None:
+    """Print a line as it is, unbroken: the terminal wraps it, and a pipe gets one line."""
+    console.print(content if isinstance(content, Text) else plain(content, style), soft_wrap=True)
 
 
 def err() -> Console:
@@ -71,21 +80,21 @@ def print_error(error: Exception) -> None:
     if isinstance(error, ApiStatusError | QuoteFailedError):
         _print_problem(console, error.problem)
         if isinstance(error, ApiStatusError) and error.request_id:
-            console.print(plain(f"request {error.request_id}", "dim"))
+            say(console, f"request {error.request_id}", "dim")
         return
-    console.print(Text.assemble(("error: ", "bold red"), plain(_words(error))))
+    say(console, Text.assemble(("error: ", "bold red"), plain(_words(error))))
 
 
 def _print_problem(console: Console, problem: Problem) -> None:
-    console.print(Text.assemble(("error: ", "bold red"), plain(problem.title or "unknown problem", "bold")))
+    say(console, Text.assemble(("error: ", "bold red"), plain(problem.title or "unknown problem", "bold")))
     said = {fault.message for fault in problem.errors}
     if problem.detail and problem.detail not in said:
-        console.print(plain(f"  {problem.detail}"))
+        say(console, f"  {problem.detail}")
     for fault in problem.errors:
         place = ", ".join(part for part in (fault.pointer, fault.where) if part)
-        console.print(plain(f"  {place + ': ' if place else ''}{fault.message}"))
+        say(console, f"  {place + ': ' if place else ''}{fault.message}")
         if fault.remedy:
-            console.print(plain(f"    remedy: {fault.remedy}"))
+            say(console, f"    remedy: {fault.remedy}")
 
 
 def _words(error: Exception) -> str:

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any, cast
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.output import err, out, plain, progress_bar
+from rillcast.cli.output import err, out, progress_bar, say
 from rillcast.cli.tables import print_quote
-from rillcast.client import Client, check_document_suffix
+from rillcast.client import Client, check_document_suffix, layout_media_type
 from rillcast.models import Quote
 from rillcast.options import QuoteOptions
 
@@ -92,7 +92,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Quote the file, print, save."""
     for path in arguments.save:
         check_document_suffix(path)
-    arguments.file.open("rb").close()  # a wrong path is said before a service is started for it
+    # A wrong file is said before a service is started for it.
+    layout_media_type(arguments.file.name)
+    arguments.file.open("rb").close()
     options = request_options(arguments)
     with connect(arguments) as client:
         quote = quote_with_progress(
@@ -109,7 +111,7 @@ def run(arguments: argparse.Namespace) -> int:
             print_quote(out(), quote)
         for path in arguments.save:
             quote.save(path)
-            err().print(plain(f"wrote {path}"))
+            say(err(), f"wrote {path}")
     return 0
 
 

@@ -6,7 +6,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from rillcast.cli.output import date, money, plain
+from rillcast.cli.output import date, money, plain, say
 from rillcast.models import Finding, Quote, RouteResult, Severity, Verdict
 
 # Sign and colour together, so that a terminal without colours says as much.
@@ -21,17 +21,17 @@ _SEVERITIES: dict[str, str] = {Severity.BLOCKER: "bold red", Severity.RISK: "yel
 def print_quote(console: Console, quote: Quote) -> None:
     """The whole answer: comparison, reasons, and each route's findings with their remedies."""
     quantity = quote.request.get("quantity")
-    console.print(plain(f"Quote {quote.quote_id} for {quantity}. Every figure is an estimate.", "bold"))
+    say(console, f"Quote {quote.quote_id} for {quantity}. Every figure is an estimate.", "bold")
     console.print(_routes_table(quote))
     for reason in quote.comparison.reasons:
-        console.print(plain(f"  {reason}"))
+        say(console, f"  {reason}")
     for route in quote.routes:
         _print_findings(console, route)
     cautions = quote.result.cautions if quote.result else ()
     if cautions:
         console.print()
         for caution in cautions:
-            console.print(plain(f"Caution: {caution}"))
+            say(console, f"Caution: {caution}")
 
 
 def _routes_table(quote: Quote) -> Table:
@@ -71,11 +71,11 @@ def _figures(route: RouteResult) -> tuple[Text, ...]:
 
 def _print_findings(console: Console, route: RouteResult) -> None:
     console.print()
-    console.print(plain(route.title or route.route, "bold"))
+    say(console, route.title or route.route, "bold")
     if route.summary:
-        console.print(plain(f"  {route.summary}"))
+        say(console, f"  {route.summary}")
     for index, finding in enumerate(route.findings, start=1):
-        console.print(_finding(index, finding))
+        say(console, _finding(index, finding))
 
 
 def _finding(index: int, finding: Finding) -> Text:
