@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from rillcast_service.catalogue.types import Entry, Quantity
+from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.job import Bench
 from rillcast_service.engine.planning.plates import fits_area, pack
 from rillcast_service.engine.routes.base import Mould, Printed, Step
@@ -22,17 +24,33 @@ _AREAS = {
 
 @dataclass(frozen=True, slots=True)
 class Handling:
-    """Room that items need beside each other, and cups above their liquid.
+    """How items are handled together.
 
     Args:
         shelf_gap_mm: between items on a shelf, under a lamp or in a chamber.
-        foam_ratio: volume of a mixing cup over its liquid, for the foam under vacuum.
-        cup_fraction: share of a vacuum chamber's volume that cups may take.
+        cup_percent: share of a vacuum chamber's volume that the mixing cup may take.
+        tray_count: pieces that a pair of hands works on at a time.
+        most_moulds_count: moulds that are looked after at once; 0 for routes without.
     """
 
-    shelf_gap_mm: Quantity
-    foam_ratio: Quantity
-    cup_fraction: Quantity
+    shelf_gap_mm: float
+    cup_percent: float
+    tray_count: int
+    most_moulds_count: int
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any]) -> Handling:
+        """As written in a route's table `handling`."""
+
+        def number(key: str) -> float:
+            return float(table[key]["value"]) if key in table else 0.0
+
+        return cls(
+            shelf_gap_mm=number("shelf_gap_mm"),
+            cup_percent=number("cup_percent"),
+            tray_count=int(number("tray_count")),
+            most_moulds_count=int(number("most_moulds_count")),
+        )
 
 
 def per_plate(printed: Sequence[Printed], printer: Entry) -> int:
@@ -81,7 +99,7 @@ def capacities(
     Returns:
         Batch name → unit → items, at least 1: a thing that fills a machine goes alone.
     """
-    gap_mm = handling.shelf_gap_mm.value
+    gap_mm = handling.shelf_gap_mm
     mould_mm = (mould.width_mm, mould.depth_mm) if mould else part_mm
     sizes = {"part": part_mm, "first_part": part_mm, "mould": mould_mm, "pour": mould_mm, "job": part_mm}
     found: dict[str, dict[str, int]] = {}
@@ -98,6 +116,8 @@ def capacities(
                 )
                 for unit, size in sizes.items()
             }
+        elif name == "tray":
+            found[name] = dict.fromkeys(sizes, handling.tray_count)
         elif name == "cup" and mould is not None:
             count = _per_cup(bench, mould.pour_ml, handling)
             found[name] = dict.fromkeys(sizes, count)
@@ -106,7 +126,8 @@ def capacities(
 
 def _per_cup(bench: Bench, pour_ml: float, handling: Handling) -> int:
     """Pours that one mix serves: the cup, foam and all, must find room in the vacuum chamber."""
-    if not bench.has("vacuum_chamber") or pour_ml <= 0.0:
-        return 1
-    room_ml = bench["vacuum_chamber"].number("volume_ml") * handling.cup_fraction.value
-    return math.floor(room_ml / (handling.foam_ratio.value * pour_ml))
+    if not bench.has("vacuum_chamber"):
+        return sys.maxsize
+    chamber = bench["vacuum_chamber"]
+    room_ml = chamber.number("volume_ml") * handling.cup_percent / 100.0
+    return math.floor(room_ml / (chamber.number("foam_ratio") * pour_ml))

@@ -1,0 +1,100 @@
+"""What routes that print share: their printer and resin, and channels in printed parts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from rillcast_service.catalogue.types import Entry
+from rillcast_service.engine.job import BENCH_KINDS, Job
+from rillcast_service.engine.layout.model import Layer
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.routes.base import AsMade, BuildVariant, MadeChannel
+
+
+class _InPart(Protocol):
+    def __call__(
+        self, layer: Layer, printer: Entry, resin: Entry, *, enclosed: bool, orientation_deg: float
+    ) -> tuple[MadeChannel, Range]: ...
+
+
+def printer(job: Job) -> Entry:
+    """The bench's printer; where it has none, the catalogue's default stands for the print service's."""
+    return _own_or_default(job, "printer")
+
+
+def resin(job: Job) -> Entry:
+    """The resin of printed chips; where the bench has none, the catalogue's default."""
+    return _own_or_default(job, "resin")
+
+
+def mould_resin(job: Job) -> Entry:
+    """The resin of printed moulds: the bench's own for moulds, else the one it prints chips with."""
+    return _own_or_default(job, "mould_resin" if "mould_resin" in job.bench.items else "resin")
+
+
+def finish(job: Job) -> Entry:
+    """The recipe of washing and lighting printed moulds; where the bench names none, the default."""
+    return _own_or_default(job, "passivation")
+
+
+def in_part(
+    job: Job, variant: BuildVariant, *, enclosed: bool, notes: tuple[str, ...], made: _InPart
+) -> AsMade:
+    """Every channel layer as it comes out in a printed part.
+
+    Args:
+        job, variant: what is printed, and how it stands on the plate.
+        enclosed: whether a roof is printed over the channels.
+        notes: what the reader must know of the route.
+        made: the model of one layer.
+
+    Returns:
+        The made channels.
+    """
+    return of_layers(
+        job,
+        lambda layer: made(
+            layer,
+            printer(job),
+            resin(job),
+            enclosed=enclosed,
+            orientation_deg=variant.orientation_deg,
+        ),
+        notes=notes,
+    )
+
+
+def of_layers(
+    job: Job, make: Callable[[Layer], tuple[MadeChannel, Range]], *, notes: tuple[str, ...]
+) -> AsMade:
+    """Every channel layer through one model of a print.
+
+    Args:
+        job: gives layers and printer; make: one layer → made channel and width change in µm.
+        notes: what the reader must know of the model.
+
+    Returns:
+        The made channels. The width change is that of the first layer: light spread is the same
+        for all.
+    """
+    made = [make(layer) for layer in job.layout.channel_layers]
+    if not job.bench.has("printer"):
+        notes = (
+            *notes,
+            f"The bench has no printer: sizes are those of a {printer(job).title} at a print service.",
+        )
+    return AsMade(
+        channels=tuple(channel for channel, _ in made),
+        width_change_um=made[0][1] if made else Range.exact(0.0),
+        calibrated=bool(printer(job).fact("calibrated", default=False)),
+        notes=notes,
+    )
+
+
+def _own_or_default(job: Job, key: str) -> Entry:
+    if job.bench.has(key):
+        return job.bench[key]
+    default = job.catalogue.defaults[key]
+    kind = BENCH_KINDS.get(key, f"{key}s")
+    return job.catalogue.get(kind, str(getattr(default, "value", "")))

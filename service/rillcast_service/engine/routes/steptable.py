@@ -1,0 +1,409 @@
+"""From a route's TOML table to the steps of a process on this bench.
+
+The format is told at the head of catalogue/routes/cast_printed_mould.toml.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rillcast_service.catalogue.types import Entry, Quantity
+from rillcast_service.catalogue.units import unit_of
+from rillcast_service.engine.job import Bench, Job
+from rillcast_service.engine.planning.cure import warm_up_min
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.routes.base import BuildVariant, Process, Replacement, Step
+
+_UNITS = ("job", "mould", "pour", "part", "first_part")
+
+#: What a step of the table may say; anything else is a slip of the pen.
+# fmt: off
+_KEYS = frozenset((
+    "id", "title", "after", "unit", "batch", "machine", "elapsed_min", "elapsed", "per_item_min",
+    "computed", "hands_on_min", "hands_on_per_item_min", "hands_on_per_port_min", "unattended",
+    "yield_percent", "yield_per_port_percent", "max_gap_min", "max_gap", "shared", "supplier",
+    "cautions", "when", "way", "heats", "source",
+))
+# fmt: on
+
+_ZERO = Range(0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the steps of a process depend on, besides the bench.
+
+    Args:
+        lid: what closes the chip by this route; None where it closes itself.
+        resin: what is printed; None where nothing is.
+        silicone: what is cast; None where nothing is.
+        finish: recipe of washing and lighting a printed mould; None where none is printed.
+        passivation: the same recipe where the resin would poison the silicone without it; else None.
+        supplier: of a thing that is always bought in (the wafer mould); None where nothing is.
+    """
+
+    lid: str | None = None
+    resin: Entry | None = None
+    silicone: Entry | None = None
+    finish: Entry | None = None
+    passivation: Entry | None = None
+    supplier: str | None = None
+
+
+def build(table: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Setting) -> Process:
+    """The steps of a variant on this bench.
+
+    Args:
+        table: the route's catalogue table.
+        job, variant: what is made, and how.
+        setting: what the steps depend on.
+
+    Returns:
+        The process. Of every choice the first way is taken whose machines the bench has; a step
+        whose machine is missing goes to its supplier; where neither helps, a `Replacement` without
+        `instead` says so. Steps that do not apply are left out, and what followed them follows what
+        they followed.
+
+    Raises:
+        ValueError: the table breaks the format; the message names step and key.
+    """
+    ways, replacements = _choose(table, job, setting)
+    states = _states(job, variant, setting)
+    taken: dict[str, Mapping[str, Any]] = {}
+    stands_for: dict[str, tuple[str, ...]] = {}
+    for row in table["steps"]:
+        _check(row, table)
+        after = _resolve(row.get("after", ()), taken, stands_for, row["id"])
+        choice, _, way = str(row.get("way", "")).partition(".")
+        if (choice and ways[choice] != way) or not states.issuperset(row.get("when", ())):
+            stands_for[row["id"]] = after
+            continue
+        taken[row["id"]] = row
+        stands_for[row["id"]] = (row["id"],)
+        if choice:
+            # a choice ends where the last steps of the way taken end
+            stands_for[choice] = (*(s for s in stands_for.get(choice, ()) if s not in after), row["id"])
+    steps = []
+    for row in taken.values():
+        after = _resolve(row.get("after", ()), taken, stands_for, row["id"])
+        step, replacement = _step(row, after, table, job, variant, setting)
+        steps.append(step)
+        if replacement:
+            replacements.append(replacement)
+    return Process(
+        steps=tuple(steps),
+        replacements=tuple(replacements),
+        facts=_facts(taken.values(), job, variant, setting),
+    )
+
+
+def warms_to(bench: Bench, temperature_c: float) -> bool:
+    """Whether the bench has an oven that holds a temperature this low and this high."""
+    if not bench.has("oven"):
+        return False
+    oven = bench["oven"]
+    return oven.number("min_c") <= temperature_c <= oven.number("max_c")
+
+
+def quantity(table: Mapping[str, Any], key: str) -> Quantity:
+    """A number of a route's table, written as in the catalogue: value, low, high, source, note.
+
+    Args:
+        table: holds it; key: its name, which ends in its unit.
+
+    Returns:
+        The quantity; exact where low and high are not written.
+    """
+    written = table[key]
+    value = float(written["value"])
+    return Quantity(
+        value=value,
+        unit=unit_of(key) or "",
+        source=str(written["source"]),
+        low=float(written.get("low", value)),
+        high=float(written.get("high", value)),
+        note=str(written.get("note", "")),
+    )
+
+
+def _choose(table: Mapping[str, Any], job: Job, setting: Setting) -> tuple[dict[str, str], list[Replacement]]:
+    """For each choice the first way that the bench allows, and what it replaces."""
+    taken: dict[str, str] = {}
+    replacements = []
+    for choice in table.get("choices", ()):
+        ways = [way for way in choice["ways"] if setting.lid in way.get("lids", (setting.lid,))]
+        best = ways[0]
+        lacking = [next((need for need in way["needs"] if not job.bench.has(need)), None) for way in ways]
+        possible = [way for way, lack in zip(ways, lacking, strict=True) if lack is None]
+        taken[choice["id"]] = (possible or ways)[0]["id"]
+        missing = lacking[0]
+        if missing is not None:
+            instead = possible[0] if possible else None
+            replacements.append(
+                Replacement(
+                    step=choice["title"],
+                    lacking=missing,
+                    instead=instead["title"] if instead else None,
+                    remedy=best["remedy"],
+                    source=(instead or best)["source"],
+                )
+            )
+    return taken, replacements
+
+
+def _states(job: Job, variant: BuildVariant, setting: Setting) -> frozenset[str]:
+    """Words that a step's `when` may ask for."""
+    states = {f"lid_{setting.lid}"}
+    if setting.passivation is not None:
+        states.add("passivation")
+        if setting.passivation.has("coat_min"):
+            states.add("coat")
+    states |= {f"has_{key}" for key in job.bench.items if job.bench.has(key)}
+    if variant.cure_temperature_c is not None:
+        states.add("cure_in_oven" if warms_to(job.bench, variant.cure_temperature_c) else "cure_at_room")
+    if job.first_article:
+        states.add("first_article")
+    if variant.orientation_deg > 0.0:
+        states.add("upright")
+    return frozenset(states)
+
+
+def _resolve(
+    names: Iterable[str],
+    taken: Mapping[str, Mapping[str, Any]],
+    stands_for: Mapping[str, tuple[str, ...]],
+    step_id: str,
+) -> tuple[str, ...]:
+    """Names of forerunners as the steps that really run."""
+    found: dict[str, None] = {}
+    for name in names:
+        if name not in stands_for:
+            raise ValueError(f"step {step_id!r} follows {name!r}, which no earlier step or choice is called")
+        found |= dict.fromkeys(s for s in stands_for[name] if s in taken)
+    return tuple(found)
+
+
+def _check(row: Mapping[str, Any], table: Mapping[str, Any]) -> None:
+    if row["id"] in {choice["id"] for choice in table.get("choices", ())}:
+        raise ValueError(f"step {row['id']!r} has the name of a choice")
+    stray = set(row) - _KEYS
+    if stray:
+        raise ValueError(f"step {row.get('id')!r} has an unknown key {sorted(stray)[0]!r}")
+    if row["unit"] not in _UNITS:
+        raise ValueError(f"step {row['id']!r}: unit is one of {', '.join(_UNITS)}")
+    if row["unit"] != "part" and ("yield_percent" in row or "yield_per_port_percent" in row):
+        raise ValueError(f"step {row['id']!r}: only a step on parts has a yield")
+    for caution in row.get("cautions", ()):
+        if caution not in table["cautions"]:
+            raise ValueError(f"step {row['id']!r}: caution {caution!r} has no text")
+
+
+def _step(
+    row: Mapping[str, Any],
+    after: tuple[str, ...],
+    table: Mapping[str, Any],
+    job: Job,
+    variant: BuildVariant,
+    setting: Setting,
+) -> tuple[Step, Replacement | None]:
+    machine = row.get("machine")
+    supplier: Entry | None = None
+    replacement: Replacement | None = None
+    title = _title(row, variant, setting)
+    outside = setting.supplier if row.get("supplier") == "mould" else row.get("supplier")
+    if machine is None:
+        supplier = job.catalogue.get("suppliers", outside) if outside else None
+    elif not job.bench.has(machine):
+        supplier = job.catalogue.get("suppliers", outside) if outside else None
+        replacement = Replacement(
+            step=title,
+            lacking=machine,
+            instead=f"sent to the {supplier.title}, {_days(supplier)}" if supplier else None,
+            remedy=f"Name a {machine.replace('_', ' ')} under `bench.{machine}`.",
+            source=supplier.source_of("lead_days") if supplier else str(row["source"]),
+        )
+        machine = None
+    elapsed, source = _elapsed(row, job, variant, setting)
+    step = Step(
+        id=row["id"],
+        title=title,
+        after=after,
+        unit=row["unit"],
+        batch=row["batch"],
+        machine=machine,
+        machine_entry=job.bench[machine] if machine else None,
+        elapsed_min=elapsed,
+        per_item_min=_range(row.get("per_item_min")),
+        computed=row.get("computed"),
+        hands_on_min=_range(row.get("hands_on_min")),
+        hands_on_per_item_min=_range(row.get("hands_on_per_item_min"))
+        + _range(row.get("hands_on_per_port_min")) * len(job.layout.ports),
+        unattended=bool(row.get("unattended", False)),
+        first_pass_yield=_yield(row, job),
+        max_gap_h=_max_gap_h(row, after, table, job, setting),
+        shared=bool(row.get("shared", False)),
+        supplier=supplier,
+        supply_days=_as_range(supplier.quantity("lead_days")) if supplier else None,
+        cautions=tuple(str(table["cautions"][name]) for name in row.get("cautions", ())),
+        source=source,
+    )
+    return step, replacement
+
+
+def _days(supplier: Entry) -> str:
+    return f"{supplier.number('lead_days'):g} working days"
+
+
+def _title(row: Mapping[str, Any], variant: BuildVariant, setting: Setting) -> str:
+    """The title with the values of this variant in it."""
+    recipe = setting.passivation
+    return str(row["title"]).format(
+        cure_c=variant.cure_temperature_c,
+        cure_h=variant.cure_time_h,
+        bake_c=recipe.number("bake_c") if recipe else None,
+        bake_h=recipe.number("bake_h") if recipe else None,
+        orientation=variant.name,
+    )
+
+
+def _elapsed(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Setting) -> tuple[Range, str]:
+    """Time of a batch and its source: written, or taken from a recipe or the cure programme."""
+    written = row.get("elapsed")
+    if written is None:
+        return _range(row.get("elapsed_min")), str(row.get("source", ""))
+    if written == "cure":
+        return _cure(job, variant, setting)
+    recipe = _recipe(written["recipe"], job, setting)
+    value = recipe.quantity(written["key"])
+    time = _as_range(value) * float(written.get("times", 1))
+    if written["key"].endswith("_h"):
+        return time * 60.0, value.source
+    if written["key"].endswith("_min"):
+        return time, value.source
+    if written["key"].endswith("_mj_per_cm2"):
+        return _under_lamp(time, row, job), value.source
+    raise ValueError(f"step {row['id']!r}: {written['key']!r} is neither a time nor a dose")
+
+
+def _cure(job: Job, variant: BuildVariant, setting: Setting) -> tuple[Range, str]:
+    """Time in the oven: the programme, and the warming of the slab where the sheet leaves it out."""
+    silicone = setting.silicone
+    if silicone is None or variant.cure_time_h is None:
+        raise ValueError("a cure needs a silicone and a programme")
+    time = Range.exact(variant.cure_time_h * 60.0)
+    if not silicone.fact("sheet_times_include_heating", default=False):
+        time = time + warm_up_min(silicone, job.chip.thickness_mm)
+    return time, silicone.source_of("cure_points")
+
+
+def _under_lamp(dose_mj_per_cm2: Range, row: Mapping[str, Any], job: Job) -> Range:
+    """Time of a dose under the bench's lamp, in min: t = H/E, the dimmer lamp taking longer."""
+    machine = row["machine"]
+    if not job.bench.has(machine):
+        return _ZERO
+    irradiance = job.bench[machine].quantity("irradiance_mw_per_cm2")
+    return Range(
+        dose_mj_per_cm2.low / irradiance.high / 60.0,
+        dose_mj_per_cm2.best / irradiance.value / 60.0,
+        dose_mj_per_cm2.high / irradiance.low / 60.0,
+    )
+
+
+def _recipe(name: str, job: Job, setting: Setting) -> Entry:
+    own = {"passivation": setting.passivation, "finish": setting.finish}
+    if name in own:
+        recipe = own[name]
+        if recipe is None:
+            raise ValueError(f"a step asks for the {name} recipe where there is none")
+        return recipe
+    return job.catalogue.get("recipes", name)
+
+
+def _max_gap_h(
+    row: Mapping[str, Any],
+    after: Sequence[str],
+    table: Mapping[str, Any],
+    job: Job,
+    setting: Setting,
+) -> float | None:
+    """The longest wait; none when the step it counts from does not run."""
+    names = row.get("after", ())
+    choices = {choice["id"] for choice in table.get("choices", ())}
+    if len(after) != 1 or names[0] not in (*after, *choices):
+        return None
+    if "max_gap_min" in row:
+        return float(row["max_gap_min"]) / 60.0
+    written = row.get("max_gap")
+    if written is None:
+        return None
+    if written == "pot_life":
+        return _left_of_pot_life_h(after[0], table, setting)
+    return _recipe(written["recipe"], job, setting).number(written["key"]) / 60.0
+
+
+def _left_of_pot_life_h(name: str, table: Mapping[str, Any], setting: Setting) -> float:
+    """What is left of the pot life when everything between mixing and this step took its longest."""
+    if setting.silicone is None:
+        raise ValueError("the pot life needs a silicone")
+    left_min = setting.silicone.number("pot_life_h") * 60.0
+    rows = {other["id"]: other for other in table["steps"]}
+    while "max_gap_min" in rows[name] or "max_gap" in rows[name]:
+        left_min -= _range(rows[name].get("elapsed_min")).high + float(rows[name].get("max_gap_min", 0.0))
+        name = rows[name]["after"][0]
+    return max(left_min, 0.0) / 60.0
+
+
+def _yield(row: Mapping[str, Any], job: Job) -> Quantity | None:
+    if "yield_percent" in row:
+        return quantity(row, "yield_percent")
+    if "yield_per_port_percent" not in row:
+        return None
+    each = quantity(row, "yield_per_port_percent")
+    ports = len(job.layout.ports)
+    low, best, high = (100.0 * (share / 100.0) ** ports for share in (each.low, each.value, each.high))
+    note = f"{each.value:g} % for each of {ports} ports"
+    return Quantity(value=best, unit=each.unit, source=each.source, low=low, high=high, note=note)
+
+
+def _facts(
+    rows: Iterable[Mapping[str, Any]],
+    job: Job,
+    variant: BuildVariant,
+    setting: Setting,
+) -> dict[str, Any]:
+    """What checks and costing need to know of the process."""
+    resin, silicone, recipe = setting.resin, setting.silicone, setting.passivation
+    heated = []
+    for row in rows:
+        if resin is not None and "heats" in row:
+            written = row["heats"]
+            if written == "cure":
+                temperature_c = variant.cure_temperature_c or 0.0
+            else:
+                temperature_c = _recipe(written["recipe"], job, setting).number(written["key"])
+            heated.append((row["id"], temperature_c, resin.name))
+    return {
+        "resin": resin.name if resin else None,
+        "mould_resin": resin.name if resin and silicone else None,
+        "initiator": resin.fact("initiator", default="unknown") if resin else None,
+        "silicone": silicone.name if silicone else None,
+        "passivation": recipe.name if recipe else None,
+        "cure_temperature_c": variant.cure_temperature_c,
+        "cure_time_h": variant.cure_time_h,
+        "heated_resin_steps": tuple(heated),
+        "lid": setting.lid,
+    }
+
+
+def _range(written: Sequence[float] | None) -> Range:
+    """Low, best and high as written in a list; nothing written is zero."""
+    if written is None:
+        return _ZERO
+    low, best, high = (float(value) for value in written)
+    return Range(low, best, high)
+
+
+def _as_range(value: Quantity) -> Range:
+    return Range(value.low, value.value, value.high)
