@@ -32,11 +32,10 @@ def queue(request: pytest.FixtureRequest, require_env: Callable[[str], str]) -> 
 
 def remove_queue(url: str, name: str) -> None:
     """Take the queue and its companions for delayed and dead messages off the broker."""
-    broker: Any = make_broker(url)
+    broker: Any = make_broker(url, queue_name=name)
     broker.declare_queue(name)
     if url.startswith("redis"):
-        broker.flush(name)
-        for key in broker.client.scan_iter(f"dramatiq:*{name}*"):
+        for key in broker.client.scan_iter(f"{name}:*"):
             broker.client.delete(key)
     else:
         for each in (name, f"{name}.DQ", f"{name}.XQ"):
@@ -149,7 +148,7 @@ def test_a_job_announced_twice_is_run_once(store: Store, settings: Settings, que
     url, name = queue
     settings = replace(settings, queue_url=url, queue_name=name, lease_s=60.0)
     first, last = submit(store), submit(store)
-    broker = make_broker(url)
+    broker = make_broker(url, queue_name=name)
     for quote_id in (first, first, "quo_unknown", first, last):
         announce(broker, quote_id, queue_name=name)
     broker.close()
@@ -170,7 +169,7 @@ def test_an_announcement_does_not_wait_behind_a_busy_worker(queue: tuple[str, st
         together.wait()
         met.release()
 
-    brokers = [make_broker(url), make_broker(url)]
+    brokers = [make_broker(url, queue_name=name) for _ in range(2)]
     consumers = [make_consumer(broker, run_job, queue_name=name) for broker in brokers]
     for consumer in consumers:
         consumer.start()

@@ -241,6 +241,16 @@ def test_a_list_of_quotes_leaves_results_out_and_the_quote_has_it(store: Store) 
     ]
 
 
+def test_text_that_databases_dislike_comes_back_as_it_was(store: Store) -> None:
+    # A lone surrogate and a null character: both can come out of well-formed JSON.
+    request = {"name": "\ud800 \x00 µ ✓ \U0001f9ea"}
+    quote, _ = store.add_quote("ada", request=request, payload=request)
+    assert quote.request == request
+    claim = store.claim("w", lease_s=30, max_attempts=3)
+    assert claim is not None
+    assert claim.payload == request
+
+
 @pytest.mark.parametrize("number", [math.nan, math.inf])
 def test_a_result_that_is_not_json_is_refused_whole(store: Store, number: float) -> None:
     quote, _ = store.add_quote("ada", request={}, payload={})

@@ -13,12 +13,17 @@ import dramatiq
 ACTOR = "run_job"
 
 
-def make_broker(url: str) -> dramatiq.Broker:
-    """A broker for `redis://`, `rediss://`, `amqp://` or `amqps://`; it connects when it is first used."""
+def make_broker(url: str, *, queue_name: str) -> dramatiq.Broker:
+    """A connection to a broker, made when it is first used.
+
+    Args:
+        url: `redis://`, `rediss://`, `amqp://` or `amqps://`.
+        queue_name: the queue; on Redis also the prefix of all keys, so that installations keep apart.
+    """
     if url.startswith("redis"):
         from dramatiq.brokers.redis import RedisBroker
 
-        broker: dramatiq.Broker = RedisBroker(url=url, middleware=[])  # type: ignore[no-untyped-call]
+        broker: dramatiq.Broker = RedisBroker(url=url, middleware=[], namespace=queue_name)  # type: ignore[no-untyped-call]
         return broker
     from dramatiq.brokers.rabbitmq import RabbitmqBroker
 

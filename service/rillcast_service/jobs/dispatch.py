@@ -41,7 +41,7 @@ class QueueDispatcher:
     def __init__(self, url: str, *, queue_name: str) -> None:
         from rillcast_service.jobs.broker import make_broker
 
-        self._broker = make_broker(url)
+        self._broker = make_broker(url, queue_name=queue_name)
         self._queue_name = queue_name
 
     def notify(self, job_id: str) -> None:

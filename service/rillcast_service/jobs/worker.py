@@ -81,8 +81,9 @@ class Worker:
             if not self._stopping.is_set():
                 self._run_next(runner, job_id)
 
-        broker = make_broker(self._settings.queue_url)
-        consumer = make_consumer(broker, run_job, queue_name=self._settings.queue_name)
+        queue_name = self._settings.queue_name
+        broker = make_broker(self._settings.queue_url, queue_name=queue_name)
+        consumer = make_consumer(broker, run_job, queue_name=queue_name)
         consumer.start()
         try:
             while not self._stopping.wait(POLL_S):
