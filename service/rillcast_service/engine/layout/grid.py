@@ -221,7 +221,7 @@ def fit(
         geometry: union of the channels, mm; valid, not empty.
         measured: its least width and gap.
         sampling: fineness and budget.
-        detail_mm: size of the smallest other thing to resolve, such as a port; sampled like a channel
+        detail_mm: size of the smallest other thing to resolve, such as a port; it gets `least_cells_across`
             where the budget allows.
 
     Returns:
@@ -238,7 +238,7 @@ def fit(
     if affordable > coarsest:
         raise _too_fine(measured, coarsest, sampling)
     wanted = min(width_mm / sampling.cells_across, gap_mm / sampling.cells_per_gap)
-    pitch = max(min(wanted, detail_mm / sampling.cells_across), affordable)
+    pitch = max(min(wanted, detail_mm / sampling.least_cells_across), affordable)
     for _ in range(_TRIES):
         grid = sample(geometry, pitch_mm=pitch)
         if _same_topology(geometry, grid):

@@ -34,6 +34,8 @@ _DUST_MM = 1e-6
 _TOUCHING_MM = 1e-7
 #: Shrinking at least halves the intruding part each time; this many rounds never come up in practice.
 _MAX_ROUNDS = 60
+#: Balls are first tried at this many spacings of their feet, and then so many times larger.
+_FIRST_RADIUS, _GROWTH = 4.0, 4.0
 #: No edge is cut finer than this: a straight wall is fully described by the walls that face it.
 _MAX_PIECES = 2049
 
@@ -240,7 +242,9 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     preceding = np.empty_like(following)
     preceding[following] = np.arange(len(edge))
 
-    radius, touch, touch_edge, touch_along = _shrink(boundary, foot, normal, cap_mm / 2)
+    radius, touch, touch_edge, touch_along = _largest_empty(
+        boundary, foot, normal, first_mm=_FIRST_RADIUS * spacing_mm, largest_mm=cap_mm / 2
+    )
     centre = foot + radius[:, None] * normal
     to_touch = touch - centre
     reach = np.maximum(np.hypot(to_touch[:, 0], to_touch[:, 1]), 1e-300)
@@ -267,29 +271,41 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     )
 
 
-def _shrink(
-    boundary: Boundary, foot: Floats, normal: Floats, largest_mm: float
+def _largest_empty(
+    boundary: Boundary, foot: Floats, normal: Floats, *, first_mm: float, largest_mm: float
 ) -> tuple[Floats, Floats, Ints, Floats]:
+    """Radius, touch, its edge and position for balls no larger than `largest_mm`.
+
+    Small balls are tried first: nearest points are found fast close to the boundary, and most
+    channels are narrow.
+    """
     count = len(foot)
     radius = np.full(count, largest_mm)
     touch = foot.copy()
     touch_edge = np.full(count, -1, dtype=np.int64)
     touch_along = np.zeros(count)
-    live = np.arange(count)
-    for _ in range(_MAX_ROUNDS):
-        centre = foot[live] + radius[live, None] * normal[live]
-        edge, along, point = boundary.nearest(centre)
-        distance = np.hypot(*(point - centre).T)
-        inside = distance < radius[live] * (1.0 - _TOUCH_TOLERANCE)
-        live, edge, along, point = live[inside], edge[inside], along[inside], point[inside]
-        if not live.size:
+    start, pending = min(first_mm, largest_mm), np.arange(count)
+    while pending.size:
+        radius[pending] = start
+        live = pending
+        for _ in range(_MAX_ROUNDS):
+            centre = foot[live] + radius[live, None] * normal[live]
+            edge, along, point = boundary.nearest(centre)
+            distance = np.hypot(*(point - centre).T)
+            inside = distance < radius[live] * (1.0 - _TOUCH_TOLERANCE)
+            live, edge, along, point = live[inside], edge[inside], along[inside], point[inside]
+            if not live.size:
+                break
+            reach = point - foot[live]
+            height = np.einsum("ij,ij->i", reach, normal[live])
+            squared = np.einsum("ij,ij->i", reach, reach)
+            radius[live] = np.where(height > 0.0, squared / (2.0 * np.maximum(height, 1e-300)), 0.0)
+            touch[live], touch_edge[live], touch_along[live] = point, edge, along
+            live = live[radius[live] > 0.0]
+        if start >= largest_mm:
             break
-        reach = point - foot[live]
-        height = np.einsum("ij,ij->i", reach, normal[live])
-        squared = np.einsum("ij,ij->i", reach, reach)
-        radius[live] = np.where(height > 0.0, squared / (2.0 * np.maximum(height, 1e-300)), 0.0)
-        touch[live], touch_edge[live], touch_along[live] = point, edge, along
-        live = live[radius[live] > 0.0]
+        pending = pending[touch_edge[pending] < 0]
+        start = min(start * _GROWTH, largest_mm)
     return radius, touch, touch_edge, touch_along
 
 

@@ -1,0 +1,105 @@
+"""Cavities: which channels hang together, and which ports reach them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely import MultiPolygon
+
+from rillcast_service.engine.fluidics.depths import plan_of
+from rillcast_service.engine.layout.medial import polygons_of
+from rillcast_service.engine.layout.model import Port, PortRole
+from rillcast_service.engine.routes.base import MadeChannel
+
+
+@dataclass(frozen=True, slots=True)
+class Cavity:
+    """Channels that hang together.
+
+    Args:
+        geometry: mm; of several parts when a port joins them.
+        ports: names of the ports that open into it, in the order of the layout.
+        volume_ul, area_mm2: of the channels, ports not counted.
+        has_inlet, has_outlet: whether a port of that role is among them.
+    """
+
+    geometry: MultiPolygon
+    ports: tuple[str, ...]
+    volume_ul: float
+    area_mm2: float
+    has_inlet: bool
+    has_outlet: bool
+
+    @property
+    def flows_through(self) -> bool:
+        """Whether liquid can enter and leave."""
+        return self.has_inlet and self.has_outlet
+
+
+@dataclass(frozen=True, slots=True)
+class Cavities:
+    """All cavities, largest volume first, and the ports that open into none."""
+
+    cavities: tuple[Cavity, ...]
+    detached_ports: tuple[str, ...]
+
+    @property
+    def volume_ul(self) -> float:
+        """Volume of all cavities."""
+        return sum(cavity.volume_ul for cavity in self.cavities)
+
+    @property
+    def reached_fraction(self) -> float:
+        """Share of the volume that lies in cavities with both an inlet and an outlet; 0 without any."""
+        total = self.volume_ul
+        return (
+            sum(cavity.volume_ul for cavity in self.cavities if cavity.flows_through) / total
+            if total
+            else 0.0
+        )
+
+
+def find_cavities(channels: Sequence[MadeChannel], ports: Sequence[Port]) -> Cavities:
+    """Connected channel systems and the ports that reach them.
+
+    Args:
+        channels: layers as made; those that touch or overlap join, and so do channels that open into
+            the same port. Layers without depth are left out.
+        ports: all ports; one opens into a channel when its opening intersects it.
+
+    Returns:
+        The cavities. A port whose opening meets no channel is detached.
+    """
+    plan = plan_of(channels)
+    parts = polygons_of(plan.geometry)
+    meets = np.zeros((len(ports), len(parts)), dtype=bool)
+    if parts and ports:
+        tree = shapely.STRtree(parts)
+        meets[tuple(tree.query([port.opening for port in ports], predicate="intersects"))] = True
+    joined = coo_array(meets.T.astype(np.int32) @ meets.astype(np.int32))
+    labels = connected_components(joined, directed=False)[1] if parts else np.zeros(0, dtype=np.int32)
+
+    cavities = []
+    for label in np.unique(labels):
+        own = np.flatnonzero(labels == label)
+        geometry = MultiPolygon([parts[k] for k in own])
+        reached = [port for port, row in zip(ports, meets, strict=True) if row[own].any()]
+        cavities.append(
+            Cavity(
+                geometry=geometry,
+                ports=tuple(port.name for port in reached),
+                volume_ul=plan.volume_within_ul(geometry) if len(own) < len(parts) else plan.volume_ul,
+                area_mm2=float(geometry.area),
+                has_inlet=any(port.role is PortRole.INLET for port in reached),
+                has_outlet=any(port.role is PortRole.OUTLET for port in reached),
+            )
+        )
+    return Cavities(
+        cavities=tuple(sorted(cavities, key=lambda cavity: -cavity.volume_ul)),
+        detached_ports=tuple(port.name for port, row in zip(ports, meets, strict=True) if not row.any()),
+    )

@@ -1,0 +1,93 @@
+"""Channel layers as made, merged into one plan: where the channels are, and how deep."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import shapely
+from shapely import MultiPolygon, Polygon
+
+from rillcast_service.engine.routes.base import MadeChannel
+
+#: Layers that come this close touch: it is the rounding of set operations, far below any feature.
+SNAP_MM = 1e-6
+_MM_PER_UM = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class DepthRegion:
+    """A part of the plan that has one depth.
+
+    Args:
+        layer: name of the layer that gives the depth.
+        geometry: mm; regions do not overlap.
+        depth_mm: above zero.
+    """
+
+    layer: str
+    geometry: MultiPolygon
+    depth_mm: float
+
+    @property
+    def volume_ul(self) -> float:
+        """Area times depth; 1 mm³ is 1 µL."""
+        return float(self.geometry.area) * self.depth_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """All channels of a chip in one plane.
+
+    Args:
+        geometry: union of all open layers, mm.
+        regions: the same area cut by depth, deepest first.
+        closed_layers: names of layers that have no depth left as made.
+    """
+
+    geometry: MultiPolygon
+    regions: tuple[DepthRegion, ...]
+    closed_layers: tuple[str, ...]
+
+    @property
+    def volume_ul(self) -> float:
+        """Volume of all channels."""
+        return sum(region.volume_ul for region in self.regions)
+
+    def volume_within_ul(self, part: MultiPolygon | Polygon) -> float:
+        """Volume of the channels within a part of the plan."""
+        return sum(
+            float(region.geometry.intersection(part).area) * region.depth_mm for region in self.regions
+        )
+
+
+def plan_of(channels: Sequence[MadeChannel]) -> Plan:
+    """Merge channel layers; where layers overlap the deeper one counts.
+
+    Args:
+        channels: layers as made, with best estimates of outline and depth.
+
+    Returns:
+        The plan. Layers whose best depth is zero or less are closed and left out.
+    """
+    is_open = [
+        channel for channel in channels if channel.depth_um.best > 0.0 and not channel.geometry.is_empty
+    ]
+    closed = tuple(channel.layer for channel in channels if channel.depth_um.best <= 0.0)
+    deepest_first = sorted(is_open, key=lambda channel: -channel.depth_um.best)
+    regions: list[DepthRegion] = []
+    covered: MultiPolygon = MultiPolygon()
+    for channel in deepest_first:
+        whole = shapely.set_precision(channel.geometry, SNAP_MM)
+        fresh = multipolygon(whole.difference(covered, grid_size=SNAP_MM) if regions else whole)
+        if not fresh.is_empty:
+            regions.append(DepthRegion(channel.layer, fresh, channel.depth_um.best * _MM_PER_UM))
+            covered = multipolygon(shapely.union_all([covered, whole], grid_size=SNAP_MM))
+    return Plan(geometry=covered, regions=tuple(regions), closed_layers=closed)
+
+
+def multipolygon(geometry: shapely.Geometry) -> MultiPolygon:
+    """The polygons of any geometry; points and lines that set operations leave behind are dropped."""
+    parts = shapely.get_parts(geometry, return_index=False)
+    nested = [part for item in parts for part in shapely.get_parts(item)]
+    return MultiPolygon([part for part in nested if isinstance(part, Polygon) and not part.is_empty])

@@ -1,0 +1,295 @@
+"""Hydraulics of a chip as made: resistance between ports, operating point, Reynolds number."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from rillcast_service.engine.errors import Fault, LayoutInvalid
+from rillcast_service.engine.fluidics import duct, field, network
+from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
+from rillcast_service.engine.fluidics.depths import Plan, plan_of
+from rillcast_service.engine.fluidics.local_width import local_width_mm
+from rillcast_service.engine.layout.grid import FittedGrid, Grid, Sampling, fit, sample
+from rillcast_service.engine.layout.measure import FACING_DEG, Measurements, measure
+from rillcast_service.engine.layout.medial import Balls, Floats, boundary_of, inscribed_balls
+from rillcast_service.engine.layout.model import Port
+from rillcast_service.engine.result import FluidicsSummary, PortState
+from rillcast_service.engine.routes.base import MadeChannel
+
+#: Above this Reynolds number inertia begins to matter in bends and junctions, which the model leaves out.
+CREEPING_REYNOLDS = 10.0
+#: Widths beyond so many depths make no odds: F(1/100) = 0.994.
+_WIDEST_DEPTHS = 100.0
+#: Feet of medial balls per least width.
+_FEET_PER_WIDTH = 4.0
+
+_M_PER_MM = 1e-3
+_UL_PER_MIN_PER_M3_PER_S = 60.0e9
+_KPA_PER_PA = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Hydraulics:
+    """How liquid flows through a chip at the asked operating point.
+
+    Args:
+        ports: in the order of all that follows.
+        resistance_pa_s_per_m3: between every two ports with the others closed; None: no path.
+        operating: pressures and flows at the ports.
+        reynolds: largest in any channel; None when the flow is not known.
+        cavities: connected channels and their ports.
+        fitted: the grid it was computed on.
+        depth_mm, width_mm: (cells,) local depth and width.
+        pressure_pa: (cells,) pressure; NaN where it is not known.
+        speed_m_per_s: (cells,) mean speed over the depth; zero where it is not known.
+        viscosity_pa_s, density_kg_per_m3: of the liquid.
+        notes: leaving the range of the model, assumptions and the like.
+    """
+
+    ports: tuple[Port, ...]
+    resistance_pa_s_per_m3: tuple[tuple[float | None, ...], ...]
+    operating: network.OperatingPoint
+    reynolds: float | None
+    cavities: Cavities
+    fitted: FittedGrid
+    depth_mm: Floats
+    width_mm: Floats
+    pressure_pa: Floats
+    speed_m_per_s: Floats
+    viscosity_pa_s: float
+    density_kg_per_m3: float
+    notes: tuple[str, ...]
+
+
+def solve(
+    channels: Sequence[MadeChannel],
+    ports: Sequence[Port],
+    *,
+    viscosity_pa_s: float,
+    density_kg_per_m3: float,
+    flow_ul_per_min: float,
+    measured: Measurements | None = None,
+    sampling: Sampling | None = None,
+) -> Hydraulics:
+    """Work out the flow through channels as made.
+
+    Args:
+        channels: layers as made; the best estimates of outline and depth count.
+        ports: with the flow, pressure or closure asked of each.
+        viscosity_pa_s, density_kg_per_m3: of the liquid.
+        flow_ul_per_min: asked total flow.
+        measured: least width and gap of the union of the channels, when already known.
+        sampling: fineness and budget of the grid.
+
+    Returns:
+        The hydraulics. What cannot flow as asked has no pressure, and a note says why.
+
+    Raises:
+        LayoutInvalid: no channel is open as made.
+        TooFineForGrid: a channel or wall is too narrow for a grid within the budget.
+
+    The model is steady, slow flow (no inertia) in channels of one local depth, see `field`. In
+    straight channels of any angle it is exact; in bends and junctions it lacks what the third
+    dimension adds, of the order of one depth of channel length each.
+    """
+    plan = plan_of(channels)
+    if plan.geometry.is_empty:
+        raise LayoutInvalid(
+            Fault(
+                message="no channel is open, so nothing can flow",
+                remedy="make the channels deeper or wider, or choose another route",
+            )
+        )
+    measured = measured or measure(plan.geometry)
+    bore = min((port.bore_mm for port in ports), default=math.inf)
+    fitted = fit(plan.geometry, measured, sampling=sampling, detail_mm=bore)
+    grid = fitted.grid
+    cavities = find_cavities(channels, ports)
+    balls = _medial_balls(plan, measured)
+    depth_mm = _local_depth_mm(grid, plan)
+    width_mm = local_width_mm(grid, balls)
+
+    held = field.hold(grid, ports)
+    problem = field.assemble(
+        grid,
+        ports,
+        held.owner,
+        depth_m=depth_mm * _M_PER_MM,
+        shape=duct.shape_factor(depth_mm / width_mm),
+        viscosity_pa_s=viscosity_pa_s,
+    )
+    operating = network.operate(
+        problem.admittance, ports, flow_ul_per_min=flow_ul_per_min, detached=frozenset(held.detached)
+    )
+    port_pressure = np.array([np.nan if p is None else p for p in operating.pressure_pa], dtype=np.float64)
+    pressure = problem.pressure_pa(port_pressure)
+    speed = problem.speed_m_per_s(pressure, depth_mm * _M_PER_MM)
+    reynolds = _largest_reynolds(
+        grid,
+        balls,
+        ports,
+        speed_m_per_s=speed,
+        depth_mm=depth_mm,
+        viscosity_pa_s=viscosity_pa_s,
+        density_kg_per_m3=density_kg_per_m3,
+    )
+    flowing = operating.possible and bool(ports)
+    return Hydraulics(
+        ports=tuple(ports),
+        resistance_pa_s_per_m3=network.resistances(problem.admittance),
+        operating=operating,
+        reynolds=reynolds if flowing else None,
+        cavities=cavities,
+        fitted=fitted,
+        depth_mm=depth_mm,
+        width_mm=width_mm,
+        pressure_pa=pressure,
+        speed_m_per_s=speed,
+        viscosity_pa_s=viscosity_pa_s,
+        density_kg_per_m3=density_kg_per_m3,
+        notes=(
+            *fitted.notes,
+            *_port_notes(ports, held),
+            *(f"Layer {name} has no depth left as made and is closed." for name in plan.closed_layers),
+            *operating.notes,
+            *(_reynolds_notes(reynolds) if flowing else ()),
+        ),
+    )
+
+
+def summary(
+    hydraulics: Hydraulics, *, liquid: str, temperature_c: float, notes: Sequence[str] = ()
+) -> FluidicsSummary:
+    """The hydraulics as a quote reports them.
+
+    Args:
+        hydraulics: from `solve`.
+        liquid: title of the liquid.
+        temperature_c: of the liquid.
+        notes: about the liquid, see `liquids.notes`; they come first.
+
+    Returns:
+        The summary; flows are counted into the chip.
+    """
+    operating = hydraulics.operating
+    known = [pressure for pressure in operating.pressure_pa if pressure is not None]
+    largest = max(known) * _KPA_PER_PA if operating.possible and known else None
+    return FluidicsSummary(
+        channel_volume_ul=hydraulics.cavities.volume_ul,
+        reached_fraction=hydraulics.cavities.reached_fraction,
+        ports=tuple(
+            PortState(
+                name=port.name,
+                role=str(port.role),
+                pressure_kpa=None if pressure is None else pressure * _KPA_PER_PA,
+                flow_ul_per_min=None if flow is None else flow * _UL_PER_MIN_PER_M3_PER_S,
+            )
+            for port, pressure, flow in zip(
+                hydraulics.ports, operating.pressure_pa, operating.flow_m3_per_s, strict=True
+            )
+        ),
+        resistance_pa_s_per_m3=hydraulics.resistance_pa_s_per_m3,
+        pressure_kpa=largest,
+        reynolds=hydraulics.reynolds,
+        grid_pitch_um=hydraulics.fitted.grid.pitch_mm * 1e3,
+        cells_across=hydraulics.fitted.cells_across,
+        liquid=liquid,
+        viscosity_mpa_s=hydraulics.viscosity_pa_s * 1e3,
+        temperature_c=temperature_c,
+        notes=(*notes, *hydraulics.notes),
+    )
+
+
+def _medial_balls(plan: Plan, measured: Measurements) -> Balls:
+    boundary = boundary_of(plan.geometry)
+    if boundary is None or measured.width is None:
+        raise ValueError("channels without a boundary have no width")
+    deepest = max(region.depth_mm for region in plan.regions)
+    width = measured.width.length_um * _M_PER_MM
+    return inscribed_balls(
+        boundary,
+        spacing_mm=width / _FEET_PER_WIDTH,
+        cap_mm=max(_WIDEST_DEPTHS * deepest, 4.0 * width),
+    )
+
+
+def _local_depth_mm(grid: Grid, plan: Plan) -> Floats:
+    """Depth of each cell: that of the region with the largest share of it."""
+    depth = np.full(len(grid.cell), plan.regions[0].depth_mm)
+    if len(plan.regions) == 1:
+        return depth
+    largest = np.zeros(len(grid.cell))
+    for region in plan.regions:
+        part = sample(region.geometry, pitch_mm=grid.pitch_mm, frame=grid)
+        place = np.minimum(np.searchsorted(grid.cell, part.cell), len(grid.cell) - 1)
+        valid = grid.cell[place] == part.cell
+        place, share = place[valid], part.coverage[valid]
+        wins = share > largest[place]
+        largest[place[wins]], depth[place[wins]] = share[wins], region.depth_mm
+    return depth
+
+
+def _largest_reynolds(
+    grid: Grid,
+    balls: Balls,
+    ports: Sequence[Port],
+    *,
+    speed_m_per_s: Floats,
+    depth_mm: Floats,
+    viscosity_pa_s: float,
+    density_kg_per_m3: float,
+) -> float:
+    """Largest Reynolds number on the middle line of the channels.
+
+    The middle line is where walls face each other, half a width away from any port; there the local
+    speed is the mean over the section. At the inner corner of a bend and at the edge of a port it
+    peaks without meaning anything.
+    """
+    in_channel = (balls.touch_edge >= 0) & (balls.separation_deg >= FACING_DEG)
+    if ports:
+        openings = shapely.union_all([port.opening for port in ports])
+        shapely.prepare(openings)
+        in_channel &= ~shapely.dwithin(openings, shapely.points(balls.centre), balls.radius)
+    middle = np.flatnonzero(in_channel) if in_channel.any() else np.arange(len(balls.radius))
+    cell = grid.find(balls.centre[middle])
+    middle, cell = middle[cell >= 0], cell[cell >= 0]
+    if not middle.size:
+        return 0.0
+    diameter = duct.hydraulic_diameter_m(
+        width_m=2.0 * balls.radius[middle] * _M_PER_MM, height_m=depth_mm[cell] * _M_PER_MM
+    )
+    reynolds = duct.reynolds_number(
+        speed_m_per_s=speed_m_per_s[cell],
+        hydraulic_diameter_m=diameter,
+        density_kg_per_m3=density_kg_per_m3,
+        viscosity_pa_s=viscosity_pa_s,
+    )
+    return float(reynolds.max())
+
+
+def _port_notes(ports: Sequence[Port], held: field.PortCells) -> list[str]:
+    notes = []
+    if not ports:
+        notes.append("The layout has no ports, so no flow can be worked out.")
+    if held.pinched:
+        notes.append(
+            f"Port {', '.join(held.pinched)} is smaller than a grid cell, so the resistance close to it is "
+            "rough."
+        )
+    if held.detached:
+        notes.append(f"No channel reaches port {', '.join(held.detached)}; nothing flows there.")
+    return notes
+
+
+def _reynolds_notes(reynolds: float) -> list[str]:
+    if reynolds <= CREEPING_REYNOLDS:
+        return []
+    return [
+        f"The Reynolds number reaches {reynolds:.3g}. Above {CREEPING_REYNOLDS:g} inertia adds pressure loss "
+        "in bends and junctions, which this model of slow flow leaves out; expect a somewhat higher pressure."
+    ]
