@@ -48,6 +48,8 @@ class Bezier:
 
     def sample(self, chords: int) -> Points:
         """End points of equal parameter steps, the start left out, shape (chords, 2)."""
+        if chords == 1:
+            return self.points[-1:]
         t = np.linspace(0.0, 1.0, chords + 1)[1:, None]
         levels = list(self.points)
         while len(levels) > 1:  # de Casteljau
@@ -170,24 +172,55 @@ def arc_chords(angle: float, *, radius: float, tolerance: float) -> int:
 
 
 def without_repeats(points: Points, *, closer_than: float) -> Points:
-    """Points of shape (n, 2) without those that repeat the one before."""
+    """Points without those that repeat the one before.
+
+    Args:
+        points: shape (n, 2).
+        closer_than: points no further apart than this are one.
+
+    Returns:
+        Shape (m, 2), m ≤ n; the first point is kept.
+    """
     moved = np.hypot(*np.diff(points, axis=0).T) > closer_than
     kept: Points = points[np.concatenate([[True], moved])]
     return kept
 
 
 def line(start: Points, end: Points) -> Bezier:
-    """A straight segment."""
+    """A straight segment.
+
+    Args:
+        start, end: shape (2,).
+
+    Returns:
+        A Bézier curve of degree 1.
+    """
     return Bezier(np.array([start, end], dtype=np.float64))
 
 
 def polyline(points: Points, *, closed: bool) -> Subpath:
-    """A subpath of straight segments through points of shape (n, 2), n ≥ 1."""
+    """A subpath of straight segments.
+
+    Args:
+        points: shape (n, 2), n ≥ 1.
+        closed: whether the last point joins the first.
+
+    Returns:
+        The subpath through the points.
+    """
     return Subpath(points[0], tuple(line(a, b) for a, b in pairwise(points)), closed)
 
 
 def ellipse(centre: Points, *, radius_x: float, radius_y: float) -> Subpath:
-    """A whole ellipse with axes along x and y."""
+    """A whole ellipse with axes along x and y.
+
+    Args:
+        centre: shape (2,).
+        radius_x, radius_y: half-axes, in one unit with the centre.
+
+    Returns:
+        A closed subpath.
+    """
     u, v = np.array([radius_x, 0.0]), np.array([0.0, radius_y])
     return Subpath(centre + u, (EllipticArc(centre, u, v, 0.0, FULL_TURN),), closed=True)
 

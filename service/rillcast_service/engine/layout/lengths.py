@@ -33,6 +33,9 @@ def mm_per_unit(unit: str, *, pointer: str) -> float:
         unit: one of `REQUEST_UNITS`; `µm` is taken too.
         pointer: where it was named, for the fault.
 
+    Returns:
+        Such as 1e-3 for `um`.
+
     Raises:
         LayoutInvalid: no such unit.
     """
@@ -40,7 +43,7 @@ def mm_per_unit(unit: str, *, pointer: str) -> float:
     if plain not in REQUEST_UNITS:
         raise LayoutInvalid(
             Fault(
-                f"{unit!r} is not a unit of length that is known here",
+                f"{unit!r} is not a unit of length that is known here.",
                 f"Give one of {', '.join(REQUEST_UNITS)}.",
                 pointer=pointer,
             )

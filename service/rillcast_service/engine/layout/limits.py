@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from rillcast_service.engine.errors import Fault, LayoutTooComplex
 from rillcast_service.engine.layout.curves import Points
+from rillcast_service.engine.layout.polygons import crossings
 
 #: A shape may lie off the chip, but no further from the drawing's origin than this many times the largest
 #: extent: beyond that, it is not a place on a drawing.
@@ -22,14 +24,16 @@ class Limits:
         bytes_count: of the file. A card full of outlined text is about 1 MB.
         elements_count: XML elements or GeoJSON features and geometries, references expanded.
         vertices_count: after curves are flattened, of all shapes together.
+        crossings_count: of lines with themselves and one another; a scribble has the square of its length.
         nesting_count: groups within groups, or objects within objects.
         extent_mm: of all shapes together, along x or y. No desktop printer's build plate and no common
             wafer (300 mm) is larger; a layout beyond it has nearly always the wrong unit.
     """
 
     bytes_count: int = 20_000_000
-    elements_count: int = 100_000
+    elements_count: int = 50_000
     vertices_count: int = 500_000
+    crossings_count: int = 200_000
     nesting_count: int = 64
     extent_mm: float = 300.0
 
@@ -66,6 +70,16 @@ class Tally:
             "Simplify the drawing, or allow coarser curves (flattening_um).",
         )
 
+    def crossing(self, lines: Sequence[Points]) -> None:
+        """Check how often lines of shape (n, 2) cross. Raises LayoutTooComplex."""
+        limit = self.limits.crossings_count
+        _within(
+            "crossings of lines",
+            crossings(lines, stop_at=limit),
+            limit,
+            "Merge shapes that overlap, or leave out what the chip does not need.",
+        )
+
     def nesting(self, depth: int) -> None:
         """Check how deep elements are nested. Raises LayoutTooComplex."""
         _within("levels of nesting", depth, self.limits.nesting_count, "Ungroup the drawing.")
@@ -75,7 +89,7 @@ class Tally:
         if not extent_mm <= self.limits.extent_mm:
             raise LayoutTooComplex(
                 Fault(
-                    f"The layout reaches over {extent_mm:.6g} mm; the limit is {self.limits.extent_mm:g} mm",
+                    f"The layout reaches over {extent_mm:.6g} mm; the limit is {self.limits.extent_mm:g} mm.",
                     "Check the drawing's unit, or move stray shapes back on to the chip.",
                     where=where,
                 )
@@ -91,5 +105,5 @@ class Tally:
 def _within(what: str, count: int, limit: int, remedy: str) -> None:
     if count > limit:
         raise LayoutTooComplex(
-            Fault(f"The layout holds {count} {what} or more; the limit is {limit}", remedy)
+            Fault(f"The layout holds {count} {what} or more; the limit is {limit}.", remedy)
         )

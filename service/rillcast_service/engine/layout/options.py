@@ -19,7 +19,14 @@ FLATTENING_RANGE_UM = (0.01, 100.0)
 
 
 def escaped(name: str) -> str:
-    """A name as one step of a JSON pointer (RFC 6901, §3)."""
+    """A name as one step of a JSON pointer.
+
+    Args:
+        name: such as `top/left`.
+
+    Returns:
+        Such as `top~1left`. Source: RFC 6901, §3.
+    """
     return name.replace("~", "~0").replace("/", "~1")
 
 
@@ -48,7 +55,7 @@ class ReadOptions:
     def __post_init__(self) -> None:
         faults = [
             Fault(
-                f"{role!r} is no role of a layer",
+                f"{role!r} is no role of a layer.",
                 f"Give one of {', '.join(Role)}.",
                 pointer=f"#/roles/{escaped(name)}",
             )
@@ -57,7 +64,7 @@ class ReadOptions:
         ]
         faults += [
             Fault(
-                f"The depth of {name!r} is {depth:g} µm",
+                f"The depth of {name!r} is {depth:g} µm.",
                 "Give a depth above 0 µm.",
                 f"#/depths_um/{escaped(name)}",
             )
@@ -68,7 +75,7 @@ class ReadOptions:
         if not low <= self.flattening_um <= high:
             faults.append(
                 Fault(
-                    f"A flattening distance of {self.flattening_um:g} µm is out of range",
+                    f"A flattening distance of {self.flattening_um:g} µm is out of range.",
                     f"Give {low:g} to {high:g} µm.",
                     pointer="#/flattening_um",
                 )

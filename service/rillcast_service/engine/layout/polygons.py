@@ -17,9 +17,19 @@ FillRule = Literal["nonzero", "evenodd"]
 #: edges which meet in the drawing still meet after rounding in floating point.
 JOIN_GRID_MM = 1e-6
 
+#: How many pairs of edges are looked at in one go, which bounds the memory.
+_PAIRS_AT_ONCE = 4_000_000
+
 
 def multipolygon(geometry: Geometry) -> MultiPolygon:
-    """The areas of any geometry; its points and lines are dropped."""
+    """The areas of any geometry.
+
+    Args:
+        geometry: whose points and lines are dropped.
+
+    Returns:
+        Its polygons.
+    """
     parts = [part for part in shapely.get_parts(geometry, return_index=False) if not part.is_empty]
     if any(part.geom_type in ("MultiPolygon", "GeometryCollection") for part in parts):
         parts = [inner for part in parts for inner in multipolygon(part).geoms]
@@ -27,20 +37,69 @@ def multipolygon(geometry: Geometry) -> MultiPolygon:
 
 
 def joined(geometries: Iterable[Geometry]) -> MultiPolygon:
-    """The union of areas, as valid polygons on the joining grid, in a fixed order."""
+    """The union of areas.
+
+    Args:
+        geometries: valid ones.
+
+    Returns:
+        Valid polygons on the joining grid, in an order that does not depend on that of the parts.
+    """
     merged = shapely.union_all([multipolygon(geometry) for geometry in geometries])
     snapped = shapely.set_precision(merged, JOIN_GRID_MM)
     return multipolygon(shapely.normalize(snapped))
 
 
 def enclosed_area(rings: Sequence[Points]) -> float:
-    """Sum of the rings' signed areas, without sign: what a naive reading of the outline gives."""
+    """The area that a naive reading of an outline gives.
+
+    Args:
+        rings: each of shape (n, 2).
+
+    Returns:
+        The sum of the rings' signed areas, without its sign.
+    """
     return abs(sum(_signed_area(ring) for ring in rings))
 
 
 def is_plain(ring: Points) -> bool:
-    """Whether a ring of points, shape (n, 2), neither crosses nor touches itself."""
-    return len(ring) >= 3 and bool(LinearRing(ring).is_simple) and bool(Polygon(ring).is_valid)
+    """Whether a ring needs no fill rule to be understood.
+
+    Args:
+        ring: shape (n, 2).
+
+    Returns:
+        True when it neither crosses nor touches itself.
+    """
+    return len(ring) >= 3 and bool(Polygon(ring).is_valid)
+
+
+def crossings(lines: Sequence[Points], *, stop_at: int) -> int:
+    """How often lines cross or touch themselves and one another, beyond meeting their neighbours.
+
+    Combining shapes takes work in proportion to this number, which can be the square of what a file
+    holds; so it is looked up before it is done.
+
+    Args:
+        lines: each of shape (n, 2).
+        stop_at: counting ends soon after this number.
+
+    Returns:
+        The count; only a lower bound once it is above `stop_at`.
+    """
+    pieces = [np.stack([points[:-1], points[1:]], axis=1) for points in lines if len(points) > 1]
+    if not pieces:
+        return 0
+    edges = shapely.linestrings(np.concatenate(pieces))
+    tree = shapely.STRtree(edges)
+    # Every edge meets itself, and its two neighbours from either side.
+    expected = 3 * len(edges)
+    found, together = 0, max(1, _PAIRS_AT_ONCE // len(edges))
+    for first in range(0, len(edges), together):
+        found += tree.query(edges[first : first + together], predicate="intersects").shape[1]
+        if found - expected > 2 * stop_at:
+            break
+    return max(0, found - expected) // 2
 
 
 def filled(rings: Sequence[Points], rule: FillRule) -> MultiPolygon:
@@ -78,7 +137,14 @@ def filled(rings: Sequence[Points], rule: FillRule) -> MultiPolygon:
 
 
 def mended(polygon: Polygon) -> MultiPolygon:
-    """An invalid polygon made valid, its area taken by the even-odd rule."""
+    """An invalid polygon made valid.
+
+    Args:
+        polygon: that crosses or touches itself.
+
+    Returns:
+        The area inside by the even-odd rule.
+    """
     return multipolygon(shapely.make_valid(polygon))
 
 

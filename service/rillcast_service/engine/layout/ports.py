@@ -26,13 +26,28 @@ GUESS_SOURCE = "Rillcast's table of port names"
 
 
 def role_from_name(*names: str) -> PortRole:
-    """The role that a port's name suggests, or else its layer's; an inlet when neither tells."""
+    """The role that names suggest.
+
+    Args:
+        names: of the port, then of its layer.
+
+    Returns:
+        That of the first word which tells one; an inlet when none does.
+    """
     words = re.findall(r"[a-z]+", " ".join(names).lower())
     return next((ROLE_WORDS[word] for word in words if word in ROLE_WORDS), PortRole.INLET)
 
 
 def guessed_role(name: str, role: PortRole) -> Assumption:
-    """The assumption to report when a role came from the name."""
+    """What to report when a role came from a name.
+
+    Args:
+        name: of the port.
+        role: that it was given.
+
+    Returns:
+        The assumption.
+    """
     return Assumption(
         what=f"ports.{name}.role",
         value=role.value,
@@ -42,7 +57,14 @@ def guessed_role(name: str, role: PortRole) -> Assumption:
 
 
 def bore_mm(opening: Polygon) -> float:
-    """Diameter of the disc that has the opening's area, to the nanometre."""
+    """The diameter of a hole.
+
+    Args:
+        opening: of any shape, mm.
+
+    Returns:
+        Diameter of the disc of the same area, to the nanometre.
+    """
     return round(math.sqrt(4.0 * opening.area / math.pi), 6)
 
 
@@ -91,17 +113,17 @@ def _faults(
     name = request.name
     faults: list[Fault] = []
     if not name.strip():
-        faults.append(Fault("A port has no name", "Name the port.", f"{pointer}/name"))
+        faults.append(Fault("A port has no name.", "Name the port.", f"{pointer}/name"))
     if name in seen:
         faults.append(
-            Fault(f"Port {name!r} is given twice", "Give each port once.", pointer=f"{pointer}/name")
+            Fault(f"Port {name!r} is given twice.", "Give each port once.", pointer=f"{pointer}/name")
         )
     values = {"x_mm": request.x_mm, "y_mm": request.y_mm, "bore_mm": request.bore_mm}
     if drawn is None:
         names = ", ".join(known) or "none"
         faults += [
             Fault(
-                f"Port {name!r} is not in the layout and lacks {key} to add it",
+                f"Port {name!r} is not in the layout and lacks {key} to add it.",
                 f"Give x_mm, y_mm and bore_mm, or the name of a port of the layout ({names}).",
                 pointer=f"{pointer}/{key}",
             )
@@ -111,18 +133,18 @@ def _faults(
     elif (request.x_mm is None) != (request.y_mm is None):
         faults.append(
             Fault(
-                f"Port {name!r} has one coordinate only",
+                f"Port {name!r} has one coordinate only.",
                 "Give both x_mm and y_mm, or neither.",
                 pointer=pointer,
             )
         )
     for key, value in values.items():
         if value is not None and not math.isfinite(value):
-            faults.append(Fault(f"{key} of port {name!r} is not a number", "Give mm.", f"{pointer}/{key}"))
+            faults.append(Fault(f"{key} of port {name!r} is not a number.", "Give mm.", f"{pointer}/{key}"))
     if request.bore_mm is not None and request.bore_mm <= 0.0:
         faults.append(
             Fault(
-                f"The bore of port {name!r} is {request.bore_mm:g} mm",
+                f"The bore of port {name!r} is {request.bore_mm:g} mm.",
                 "Give a bore above 0 mm.",
                 pointer=f"{pointer}/bore_mm",
             )
@@ -131,7 +153,7 @@ def _faults(
     if sum(asked) > 1:
         faults.append(
             Fault(
-                f"Port {name!r} has more than one operating point",
+                f"Port {name!r} has more than one operating point.",
                 "Give one of flow_ul_per_min, pressure_kpa or closed.",
                 pointer=pointer,
             )

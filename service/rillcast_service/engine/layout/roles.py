@@ -35,12 +35,26 @@ _NUMBER_AT_END = re.compile(r"[ ]?\d+( ?(um|µm|μm))?$")
 
 
 def plain(name: str) -> str:
-    """A layer name as it is compared."""
+    """A layer name as it is compared.
+
+    Args:
+        name: as in the file.
+
+    Returns:
+        Such as `chip outline` for `Chip_outline`.
+    """
     return _SEPARATORS.sub(" ", name).strip().lower()
 
 
 def role_of(name: str) -> Role | None:
-    """The role that a layer name stands for, None when it says nothing."""
+    """The role that a layer name stands for.
+
+    Args:
+        name: as in the file.
+
+    Returns:
+        The role; None when the name says nothing.
+    """
     key = plain(name)
     for candidate in (key, _NUMBER_AT_END.sub("", key)):
         if candidate in _BY_NAME:

@@ -109,7 +109,7 @@ class Sketch:
         if role is not None and role is not known.role:
             raise LayoutInvalid(
                 Fault(
-                    f"Layer {name!r} is given two roles, {known.role} and {role}",
+                    f"Layer {name!r} is given two roles, {known.role} and {role}.",
                     "Give the layers different names.",
                     where=f"layer {name!r}",
                 )
@@ -118,7 +118,7 @@ class Sketch:
             if known.depth_um not in (None, depth_um):
                 raise LayoutInvalid(
                     Fault(
-                        f"Layer {name!r} has two depths, {known.depth_um:g} µm and {depth_um:g} µm",
+                        f"Layer {name!r} has two depths, {known.depth_um:g} µm and {depth_um:g} µm.",
                         "Put channels of each depth on a layer of their own, such as channels_deep.",
                         where=f"layer {name!r}",
                     )
@@ -196,7 +196,7 @@ class Sketch:
         known = {roles.plain(name) for name in self.layers}
         faults = [
             Fault(
-                f"The file has no layer {name!r}",
+                f"The file has no layer {name!r}.",
                 f"Name one of the layers found: {self._found()}.",
                 pointer=f"#/roles/{escaped(name)}",
             )
@@ -206,7 +206,7 @@ class Sketch:
         channels = {roles.plain(layer.name) for layer in self._with_role(Role.CHANNELS)} | {"channels"}
         faults += [
             Fault(
-                f"The file has no channel layer {name!r} to give a depth to",
+                f"The file has no channel layer {name!r} to give a depth to.",
                 f"Name one of the layers found ({self._found()}), or `channels` for every channel layer.",
                 pointer=f"#/depths_um/{escaped(name)}",
             )
@@ -231,7 +231,7 @@ class Sketch:
         )
         raise LayoutInvalid(
             Fault(
-                message + (f" ({hidden})" if hidden else ""),
+                message + (f" ({hidden})" if hidden else "") + ".",
                 f"Name the layer that holds the channels so ({roles.accepted_names()}), "
                 "or give its role with the request.",
             )
@@ -256,10 +256,18 @@ class Sketch:
         return Layer(
             name=layer.name,
             role=layer.role,
-            geometry=joined(shape.geometry for shape in layer.shapes),
+            geometry=self._joined(layer),
             depth_um=self._depth(layer) if layer.role is Role.CHANNELS else None,
             shapes=len(layer.shapes) or layer.passed_over,
         )
+
+    def _joined(self, layer: SketchLayer) -> MultiPolygon:
+        shapes = [shape.geometry for shape in layer.shapes]
+        rings = (
+            ring for shape in shapes for part in shape.geoms for ring in (part.exterior, *part.interiors)
+        )
+        self.tally.crossing([shapely.get_coordinates(ring) for ring in rings])
+        return joined(shapes)
 
     def _depth(self, layer: SketchLayer) -> float | None:
         """By the layer's own name, else for all channels, else as the drawing states it."""
@@ -306,7 +314,7 @@ class Sketch:
             places = ", ".join(f"({piece.centroid.x:.2f}, {piece.centroid.y:.2f}) mm" for piece in pieces)
             raise LayoutInvalid(
                 Fault(
-                    f"The outline is in {len(pieces)} separate pieces",
+                    f"The outline is in {len(pieces)} separate pieces.",
                     "Draw one closed outline: one chip a drawing.",
                     where=f"pieces about {places}",
                 )
@@ -326,7 +334,7 @@ def _refuse_overlap(name: str, hole: Polygon, others: list[Port], layer: str) ->
         if multipolygon(hole.intersection(other.opening)).area > SPECK_MM2:
             raise LayoutInvalid(
                 Fault(
-                    f"Ports {other.name!r} and {name!r} overlap",
+                    f"Ports {other.name!r} and {name!r} overlap.",
                     "Draw one shape a port; put rings and centre marks on a layer called notes.",
                     where=f"layer {layer!r}, at ({hole.centroid.x:.2f}, {hole.centroid.y:.2f}) mm",
                 )

@@ -42,17 +42,17 @@ def read(data: bytes, *, media_type: str, name: str, options: ReadOptions | None
     form = MEDIA_TYPES.get(media_type.split(";")[0].strip().lower())
     if form is None:
         raise LayoutUnreadable(
-            Fault(f"No reader for media type {media_type!r}", f"Send one of {', '.join(MEDIA_TYPES)}.")
+            Fault(f"No reader for media type {media_type!r}.", f"Send one of {', '.join(MEDIA_TYPES)}.")
         )
     if not data.strip():
-        raise LayoutUnreadable(Fault("The file is empty", f"Send the {form.title} file itself."))
+        raise LayoutUnreadable(Fault("The file is empty.", f"Send the {form.title} file itself."))
     sketch = Sketch(name=name, source_format=form.name, options=options or ReadOptions())
     sketch.tally.size(len(data))
     actual = looks_like(data)
     if actual is not None and actual != form.name:
         raise LayoutUnreadable(
             Fault(
-                f"The file is not {form.title}: it begins like {actual}",
+                f"The file is not {form.title}: it begins like {actual}.",
                 f"Send the {form.title} file itself, or the media type that fits.",
             )
         )
@@ -62,6 +62,6 @@ def read(data: bytes, *, media_type: str, name: str, options: ReadOptions | None
     except GEOSException as error:
         raise LayoutInvalid(
             Fault(
-                f"The shapes cannot be combined: {error}", "Simplify or redraw the shape at the place named."
+                f"The shapes cannot be combined: {error}.", "Simplify or redraw the shape at the place named."
             )
         ) from None

@@ -50,6 +50,13 @@ _SIGNATURES: tuple[tuple[bytes, str], ...] = (
 
 
 def looks_like(data: bytes) -> str | None:
-    """What a file begins like, None when its first bytes tell nothing."""
+    """What a file begins like.
+
+    Args:
+        data: the file.
+
+    Returns:
+        Name of a `Format`, or words for another kind of file; None when the first bytes tell nothing.
+    """
     head = data[:64].removeprefix(b"\xef\xbb\xbf").lstrip()
     return next((what for signature, what in _SIGNATURES if head.startswith(signature)), None)

@@ -37,6 +37,10 @@ SOURCE = "RFC 7946 for the form; coordinates as lengths by Rillcast's own conven
 def fill(data: bytes, sketch: Sketch) -> None:
     """Read a GeoJSON file into a sketch.
 
+    Args:
+        data: the file.
+        sketch: takes the shapes, and holds the options and limits.
+
     Raises:
         LayoutUnreadable: not JSON, or JSON that is not GeoJSON.
         LayoutInvalid: a feature that is not of a usable form.
@@ -46,7 +50,7 @@ def fill(data: bytes, sketch: Sketch) -> None:
     if "crs" in document:
         raise LayoutInvalid(
             Fault(
-                "The file names a coordinate reference system",
+                "The file names a coordinate reference system.",
                 "Give plain lengths on the chip and remove the member `crs`.",
                 pointer="#/crs",
             )
@@ -66,22 +70,22 @@ def _parsed(data: bytes) -> dict[str, Any]:
         )
     except UnicodeDecodeError as error:
         raise LayoutUnreadable(
-            Fault(f"The file is not UTF-8 text (byte {error.start})", "Save it as UTF-8.")
+            Fault(f"The file is not UTF-8 text (byte {error.start}).", "Save it as UTF-8.")
         ) from None
     except json.JSONDecodeError as error:
         raise LayoutUnreadable(
             Fault(
-                f"The file is not JSON: {error.msg}",
+                f"The file is not JSON: {error.msg}.",
                 "Mend the file, or export it again.",
                 where=f"line {error.lineno}, column {error.colno}",
             )
         ) from None
     except RecursionError:
-        raise LayoutUnreadable(Fault("The file is nested too deeply", "Flatten its structure.")) from None
+        raise LayoutUnreadable(Fault("The file is nested too deeply.", "Flatten its structure.")) from None
     except ValueError as error:  # a number of too many digits
-        raise LayoutUnreadable(Fault(f"The file cannot be read: {error}", "Mend the file.")) from None
+        raise LayoutUnreadable(Fault(f"The file cannot be read: {error}.", "Mend the file.")) from None
     if not isinstance(document, dict):
-        raise LayoutUnreadable(Fault("The file is no GeoJSON object", "Send a FeatureCollection."))
+        raise LayoutUnreadable(Fault("The file is no GeoJSON object.", "Send a FeatureCollection."))
     return document
 
 
@@ -89,13 +93,13 @@ def _without_repeats(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
     if len(members) < len(pairs):
         repeated = next(key for key in members if sum(key == other for other, _ in pairs) > 1)
-        raise LayoutUnreadable(Fault(f"An object holds the member {repeated!r} twice", "Keep one of them."))
+        raise LayoutUnreadable(Fault(f"An object holds the member {repeated!r} twice.", "Keep one of them."))
     return members
 
 
 def _not_a_number(constant: str) -> NoReturn:
     raise LayoutInvalid(
-        Fault(f"The file holds {constant}, which is no length", "Give every coordinate as a finite number.")
+        Fault(f"The file holds {constant}, which is no length.", "Give every coordinate as a finite number.")
     )
 
 
@@ -104,7 +108,7 @@ def _scale(document: Mapping[str, Any], sketch: Sketch) -> float:
     stated = document.get("units")
     if stated is not None:
         if not isinstance(stated, str):
-            raise LayoutInvalid(Fault("`units` is not a word", "Give `mm`.", pointer="#/units"))
+            raise LayoutInvalid(Fault("`units` is not a word.", "Give `mm`.", pointer="#/units"))
         return mm_per_unit(stated, pointer="#/units")
     if sketch.options.unit is not None:
         return mm_per_unit(sketch.options.unit, pointer="#/unit")
@@ -121,12 +125,12 @@ def _features(document: Mapping[str, Any]) -> list[Any]:
             if isinstance(features, list):
                 return features
             raise LayoutUnreadable(
-                Fault("`features` is not a list", "Give a list of Feature objects.", pointer="#/features")
+                Fault("`features` is not a list.", "Give a list of Feature objects.", pointer="#/features")
             )
         case other:
             raise LayoutUnreadable(
                 Fault(
-                    f"The file is no FeatureCollection (its type is {other!r})",
+                    f"The file is no FeatureCollection (its type is {other!r}).",
                     "Send a FeatureCollection whose features have a `layer` property.",
                     pointer="#/type",
                 )
@@ -152,12 +156,12 @@ class _Feature:
         sketch.tally.element()
         if not isinstance(feature, dict) or feature.get("type") != "Feature":
             raise LayoutInvalid(
-                Fault("A member of `features` is no Feature", "Give Feature objects.", pointer=pointer)
+                Fault("A member of `features` is no Feature.", "Give Feature objects.", pointer=pointer)
             )
         properties = feature.get("properties") or {}
         if not isinstance(properties, dict):
             raise LayoutInvalid(
-                Fault("`properties` is no object", "Give an object.", pointer=f"{pointer}/properties")
+                Fault("`properties` is no object.", "Give an object.", pointer=f"{pointer}/properties")
             )
         name = properties.get("name", feature.get("id"))
         element = f"feature {index}" + (f" ({name})" if name is not None else "")
@@ -180,7 +184,7 @@ class _Feature:
             return None
         if stated not in tuple(PortRole):
             raise self._fault(
-                f"{stated!r} is no role of a port",
+                f"{stated!r} is no role of a port.",
                 f"Give one of {', '.join(PortRole)}.",
                 f"{self.pointer}/properties/role",
             )
@@ -189,12 +193,12 @@ class _Feature:
     def _areas(self, geometry: Any, pointer: str, *, depth: int) -> list[MultiPolygon]:
         self.sketch.tally.nesting(depth)
         if not isinstance(geometry, dict):
-            raise self._fault("A feature has no geometry", "Give a GeoJSON geometry.", pointer)
+            raise self._fault("A feature has no geometry.", "Give a GeoJSON geometry.", pointer)
         kind = geometry.get("type")
         if kind == "GeometryCollection":
             members = geometry.get("geometries")
             if not isinstance(members, list):
-                raise self._fault("`geometries` is not a list", "Give a list.", f"{pointer}/geometries")
+                raise self._fault("`geometries` is not a list.", "Give a list.", f"{pointer}/geometries")
             areas: list[MultiPolygon] = []
             for index, member in enumerate(members):
                 self.sketch.tally.element()
@@ -208,7 +212,7 @@ class _Feature:
         base = str(kind).removeprefix("Multi")
         if base not in readers:
             raise self._fault(
-                f"{kind!r} is no kind of geometry that is read",
+                f"{kind!r} is no kind of geometry that is read.",
                 "Give a Polygon, LineString or Point, or several of them.",
                 f"{pointer}/type",
             )
@@ -216,12 +220,12 @@ class _Feature:
         if kind == base:
             return [readers[base](coordinates, pointer)]
         if not isinstance(coordinates, list):
-            raise self._fault("The coordinates are not a list", "Give a list.", pointer)
+            raise self._fault("The coordinates are not a list.", "Give a list.", pointer)
         return [readers[base](part, f"{pointer}/{index}") for index, part in enumerate(coordinates)]
 
     def _polygon(self, coordinates: Any, pointer: str) -> MultiPolygon:
         if not isinstance(coordinates, list) or not coordinates:
-            raise self._fault("A polygon has no rings", "Give at least an outer ring.", pointer)
+            raise self._fault("A polygon has no rings.", "Give at least an outer ring.", pointer)
         rings = [self._ring(ring, f"{pointer}/{index}") for index, ring in enumerate(coordinates)]
         polygon = Polygon(rings[0], rings[1:])
         if polygon.is_valid:
@@ -248,14 +252,14 @@ class _Feature:
             )
         if len(points) < 4:
             raise self._fault(
-                "A ring has fewer than four points", "Repeat the first point at the end of a ring.", pointer
+                "A ring has fewer than four points.", "Repeat the first point at the end of a ring.", pointer
             )
         return points
 
     def _band(self, coordinates: Any, pointer: str) -> MultiPolygon:
         points = self._points(coordinates, pointer)
         if len(points) < 2:
-            raise self._fault("A line has fewer than two points", "Give two or more.", pointer)
+            raise self._fault("A line has fewer than two points.", "Give two or more.", pointer)
         width_mm = self._length("width", "A line has an area only when its width is given")
         points = without_repeats(points, closer_than=0.0)
         closed = len(points) > 3 and np.array_equal(points[0], points[-1])
@@ -272,7 +276,7 @@ class _Feature:
     def _hole(self, coordinates: Any, pointer: str) -> MultiPolygon:
         if self.layer.role is not Role.PORTS:
             raise self._fault(
-                f"A point has no area on layer {self.layer.name!r}",
+                f"A point has no area on layer {self.layer.name!r}.",
                 "Use points on a port layer only; draw other shapes as polygons.",
                 pointer,
             )
@@ -285,7 +289,7 @@ class _Feature:
     def _points(self, coordinates: Any, pointer: str) -> Points:
         """Positions in mm, shape (n, 2), n ≥ 1."""
         if not isinstance(coordinates, list) or not coordinates:
-            raise self._fault("The coordinates are not a list of positions", "Give positions.", pointer)
+            raise self._fault("The coordinates are not a list of positions.", "Give positions.", pointer)
         self.sketch.tally.vertex(len(coordinates))
         points = np.array(
             [self._position(position, f"{pointer}/{index}") for index, position in enumerate(coordinates)]
@@ -298,15 +302,15 @@ class _Feature:
             isinstance(number, int | float) and not isinstance(number, bool) for number in position
         )
         if not numbers or len(position) not in (2, 3):
-            raise self._fault("A position is not two numbers", "Give [x, y] in the file's unit.", pointer)
+            raise self._fault("A position is not two numbers.", "Give [x, y] in the file's unit.", pointer)
         if len(position) == 3 and position[2] != 0:
-            raise self._fault("A position has a height", "Give a flat plan, [x, y].", pointer)
+            raise self._fault("A position has a height.", "Give a flat plan, [x, y].", pointer)
         try:
             x, y = float(position[0]) * self.scale_mm, float(position[1]) * self.scale_mm
         except OverflowError:
             x = y = math.inf
         if not (math.isfinite(x) and math.isfinite(y)):
-            raise self._fault("A coordinate is not finite", "Give finite numbers.", pointer)
+            raise self._fault("A coordinate is not finite.", "Give finite numbers.", pointer)
         return x, y
 
     def _length(self, what: str, why: str) -> float:
@@ -316,7 +320,7 @@ class _Feature:
         if len(given) != 1:
             names = " or ".join(keys)
             raise self._fault(
-                f"{why}: {'two are' if given else 'none is'}", f"Give {names}.", f"{self.pointer}/properties"
+                f"{why}: {'two are' if given else 'none is'}.", f"Give {names}.", f"{self.pointer}/properties"
             )
         key = given[0]
         length_mm = _positive(self.properties[key], key, self.pointer, self._where()) * keys[key]
@@ -337,7 +341,7 @@ def _layer(properties: Mapping[str, Any], pointer: str, element: str, sketch: Sk
     if not isinstance(name, str) or not name.strip():
         raise LayoutInvalid(
             Fault(
-                "A feature names no layer",
+                "A feature names no layer.",
                 "Give the property `layer`, such as `channels`, or `role`.",
                 pointer=f"{pointer}/properties",
                 where=element,
@@ -354,7 +358,7 @@ def _positive(value: Any, key: str, pointer: str, where: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value < math.inf:
         raise LayoutInvalid(
             Fault(
-                f"{key} is {value!r}",
+                f"{key} is {value!r}.",
                 "Give a number above 0.",
                 pointer=f"{pointer}/properties/{key}",
                 where=where,

@@ -27,6 +27,9 @@ def parsed(data: bytes, limits: Limits) -> Element:
         data: the file.
         limits: of elements and nesting, where reading stops.
 
+    Returns:
+        The `svg` element.
+
     Raises:
         LayoutUnreadable: not well-formed XML, not SVG, or with forbidden declarations.
         LayoutTooComplex: too many elements, or nested too deeply.
@@ -37,20 +40,27 @@ def parsed(data: bytes, limits: Limits) -> Element:
         if not str(error.pubid or "").startswith(_KNOWN_DOCTYPE):
             raise LayoutUnreadable(
                 Fault(
-                    "The file declares a document type (<!DOCTYPE …>), which is not read for safety",
+                    "The file declares a document type (<!DOCTYPE …>), which is not read for safety.",
                     "Save it as plain SVG, or delete the declaration.",
                 )
             ) from None
         root = _tree(data, Tally(limits), forbid_dtd=False)
     if tag(root) != "svg":
         raise LayoutUnreadable(
-            Fault(f"The file is XML but not SVG: its root is <{tag(root) or root.tag}>", "Send an SVG file.")
+            Fault(f"The file is XML but not SVG: its root is <{tag(root) or root.tag}>.", "Send an SVG file.")
         )
     return root
 
 
 def tag(element: Element) -> str | None:
-    """The SVG name of an element; None for elements of other vocabularies and for comments."""
+    """The SVG name of an element.
+
+    Args:
+        element: of the tree.
+
+    Returns:
+        Such as `path`; None for elements of other vocabularies.
+    """
     name = element.tag
     if not isinstance(name, str):
         return None
@@ -61,7 +71,15 @@ def tag(element: Element) -> str | None:
 
 
 def attribute(element: Element, local_name: str) -> str | None:
-    """An attribute by its name, whatever the namespace it is written in."""
+    """An attribute by its name, whatever the namespace it is written in.
+
+    Args:
+        element: of the tree.
+        local_name: such as `href` or `label`.
+
+    Returns:
+        Its value; None when the element has none. One without a namespace goes first.
+    """
     value = element.get(local_name)
     if value is not None:
         return value
@@ -85,26 +103,26 @@ def _tree(data: bytes, tally: Tally, *, forbid_dtd: bool) -> Element:
     except EntitiesForbidden as error:
         raise LayoutUnreadable(
             Fault(
-                f"The file declares an XML entity ({error.name!r}), which is not read for safety",
+                f"The file declares an XML entity ({error.name!r}), which is not read for safety.",
                 "Save it as plain SVG, without entity declarations.",
             )
         ) from None
     except DefusedXmlException as error:
         raise LayoutUnreadable(
-            Fault(f"The file uses XML that is not read for safety: {error}", "Save it as plain SVG.")
+            Fault(f"The file uses XML that is not read for safety: {error}.", "Save it as plain SVG.")
         ) from None
     except ParseError as error:
         line, column = error.position
         raise LayoutUnreadable(
             Fault(
-                f"The file is not well-formed XML: {error.msg.split(':')[0]}",
+                f"The file is not well-formed XML: {error.msg.split(':')[0]}.",
                 "Mend the file, or export it again.",
                 where=f"line {line}, column {column + 1}",
             )
         ) from None
     except (LookupError, UnicodeError, ValueError) as error:
         raise LayoutUnreadable(
-            Fault(f"The file's text cannot be decoded: {error}", "Save it as UTF-8.")
+            Fault(f"The file's text cannot be decoded: {error}.", "Save it as UTF-8.")
         ) from None
     assert root is not None
     return root

@@ -75,7 +75,7 @@ class _Scanner:
         rest = self.text[self.position : self.position + 12]
         found = repr(rest) if rest else "the end"
         return Unusable(
-            f"The path data should go on with {expected} at character {self.position + 1}, not {found}",
+            f"The path data should go on with {expected} at character {self.position + 1}, not {found}.",
             _REMEDY,
         )
 
@@ -110,7 +110,13 @@ def parse_path(text: str) -> tuple[Subpath, ...]:
 
 
 def parse_points(text: str) -> Points | None:
-    """The `points` attribute: positions of shape (n, 2), None when it is empty.
+    """The `points` attribute.
+
+    Args:
+        text: pairs of numbers.
+
+    Returns:
+        Positions, shape (n, 2); None when there are none.
 
     Raises:
         Unusable: not pairs of finite numbers.
@@ -120,7 +126,7 @@ def parse_points(text: str) -> Points | None:
     while not scanner.at_end:
         numbers.append(scanner.number())
     if len(numbers) % 2:
-        raise Unusable("The list of points has an odd count of numbers", _REMEDY)
+        raise Unusable("The list of points has an odd count of numbers.", _REMEDY)
     return np.array(numbers).reshape(-1, 2) if numbers else None
 
 

@@ -64,6 +64,10 @@ _ON_NOTES = "or put it on a layer called notes, which is left out."
 def fill(data: bytes, sketch: Sketch) -> None:
     """Read an SVG file into a sketch.
 
+    Args:
+        data: the file.
+        sketch: takes the shapes, and holds the options and limits.
+
     Raises:
         LayoutUnreadable, LayoutUnitsMissing, LayoutInvalid, LayoutTooComplex: see `readers.read`.
     """
@@ -170,17 +174,17 @@ class _Walk:
         target_name = (attribute(element, "href") or "").strip()
         if not target_name.startswith("#"):
             raise Unusable(
-                f"It refers to {target_name!r}, which is not in the drawing",
+                f"It refers to {target_name!r}, which is not in the drawing.",
                 "Put the shape into the drawing itself.",
             )
         target = self.by_id.get(target_name[1:])
         if target is None:
             raise Unusable(
-                f"It refers to {target_name!r}, which does not exist", "Remove it, or mend the reference."
+                f"It refers to {target_name!r}, which does not exist.", "Remove it, or mend the reference."
             )
         if target_name in place.references:
             raise Unusable(
-                f"It refers to {target_name!r}, which holds this reference", "Remove the reference."
+                f"It refers to {target_name!r}, which holds this reference.", "Remove the reference."
             )
         lengths = self.page.lengths
         x, y = (lengths.read(element.get(key, "0"), along=key) for key in ("x", "y"))
@@ -197,7 +201,7 @@ class _Walk:
             return
         if target.get("viewBox") is not None:
             raise Unusable(
-                "It refers to a symbol with a viewBox of its own", "Turn it into a group, or unlink it."
+                "It refers to a symbol with a viewBox of its own.", "Turn it into a group, or unlink it."
             )
         for child in target:
             self._visit(child, inside)
@@ -274,7 +278,7 @@ class _Walk:
         """The inside of a line that is drawn around something."""
         if not all(_is_closed(subpath) for subpath in outline):
             raise Unusable(
-                f"An open line on a layer with the role {layer.role.value} goes around nothing",
+                f"An open line on a layer with the role {layer.role.value} goes around nothing.",
                 "Close the line, or fill it.",
             )
         return self._inside(outline, "nonzero", layer, place, called)
@@ -283,10 +287,13 @@ class _Walk:
         self, outline: tuple[Subpath, ...], rule: str, layer: SketchLayer, place: _Place, called: str
     ) -> MultiPolygon:
         if rule not in ("nonzero", "evenodd"):
-            raise Unusable(f"fill-rule is {rule!r}", "Give nonzero or evenodd.")
+            raise Unusable(f"fill-rule is {rule!r}.", "Give nonzero or evenodd.")
         rings = [apply(place.to_mm, points) for points in self._flattened(outline, place.to_mm)]
+        plain = all(len(ring) < 3 or is_plain(ring) for ring in rings)
+        if len(rings) > 1 or not plain:
+            self.sketch.tally.crossing([np.vstack([ring, ring[:1]]) for ring in rings])
         area = filled(rings, cast(FillRule, rule))
-        if area.area > 0.0 and any(len(ring) >= 3 and not is_plain(ring) for ring in rings):
+        if area.area > 0.0 and not plain:
             self.sketch.repaired(
                 f"{called}: an outline that crosses or touches itself was filled by the rule {rule}",
                 layer=layer.name,
@@ -308,6 +315,7 @@ class _Walk:
             pen = replace(pen, width=pen.width * MM_PER_UNIT["px"])
             to_mm, tolerance = np.eye(3), self.flattening_mm
         self._reach(np.array([[pen.width, 0.0], [0.0, pen.width]]), to_mm)
+        self.sketch.tally.crossing(flattened)
         bands = [
             stroke(points, closed=subpath.closed and len(points) > 2, pen=pen, tolerance=tolerance)
             for subpath, points in zip(outline, flattened, strict=True)
@@ -320,9 +328,9 @@ class _Walk:
     def _pen(self, style: Style) -> Pen:
         cap, join = style["stroke-linecap"], style["stroke-linejoin"]
         if cap not in ("butt", "round", "square"):
-            raise Unusable(f"stroke-linecap is {cap!r}", "Give butt, round or square.")
+            raise Unusable(f"stroke-linecap is {cap!r}.", "Give butt, round or square.")
         if join not in ("miter", "round", "bevel"):
-            raise Unusable(f"stroke-linejoin is {join!r}", "Give miter, round or bevel.")
+            raise Unusable(f"stroke-linejoin is {join!r}.", "Give miter, round or bevel.")
         return Pen(
             width=self.page.lengths.read(style["stroke-width"], along="diagonal"),
             cap=cast(Cap, cap),
@@ -347,7 +355,7 @@ class _Walk:
         with np.errstate(over="ignore", invalid="ignore"):
             placed = apply(to_mm, points)
         if not np.all(np.isfinite(placed)):
-            raise Unusable("Its coordinates are not finite", "Give finite numbers.")
+            raise Unusable("Its coordinates are not finite.", "Give finite numbers.")
         x, y = placed[np.abs(placed).max(axis=1).argmax()]
         self.sketch.tally.reach(placed, where=f"a shape at ({x:.6g}, {y:.6g}) mm")
 
@@ -367,7 +375,7 @@ class _Walk:
         if stated is None or stated in tuple(Role):
             return place.port_role
         if stated not in tuple(PortRole):
-            raise Unusable(f"data-role is {stated!r}", f"Give one of {', '.join((*PortRole, *Role))}.")
+            raise Unusable(f"data-role is {stated!r}.", f"Give one of {', '.join((*PortRole, *Role))}.")
         return PortRole(stated)
 
     def _refuse(self, kind: str, place: _Place, called: str) -> None:
@@ -377,7 +385,7 @@ class _Walk:
             self.sketch.leave_out(called, NOT_VISIBLE)
             return
         what, remedy = _REFUSED.get(kind, (f"an element <{kind}> that is not read", "Draw it as shapes"))
-        raise Unusable(f"The drawing holds {what}", f"{remedy}, {_ON_NOTES}")
+        raise Unusable(f"The drawing holds {what}.", f"{remedy}, {_ON_NOTES}")
 
     def _fault(self, element: Element, place: _Place, message: str, remedy: str) -> EngineError:
         layer = place.group.name if place.group else place.top
@@ -393,7 +401,7 @@ def _refuse_doubtful_fill(outline: tuple[Subpath, ...], style: Style) -> None:
     """An open line with a stroke is meant as a line, but a fill makes it an area."""
     if style.is_stroked and not all(_is_closed(subpath) for subpath in outline):
         raise Unusable(
-            "An open line has both a stroke and a fill, so it is not clear which of them is meant",
+            "An open line has both a stroke and a fill, so it is not clear which of them is meant.",
             'Set fill="none" for the line, or stroke="none" for the area.',
         )
 
@@ -428,5 +436,5 @@ def _depth(element: Element) -> float | None:
     except ValueError:
         depth_um = math.nan
     if not 0.0 < depth_um < math.inf:
-        raise Unusable(f"data-depth-um is {text!r}", "Give the depth in µm, a number above 0.")
+        raise Unusable(f"data-depth-um is {text!r}.", "Give the depth in µm, a number above 0.")
     return depth_um

@@ -47,7 +47,7 @@ def _length(element: Element, name: str, lengths: Lengths, *, along: str, size: 
         return 0.0
     value = lengths.read(text, along=along)
     if size and value < 0.0:
-        raise Unusable(f"{name}={text!r} is below 0", "Give a size of 0 or more.")
+        raise Unusable(f"{name}={text!r} is below 0.", "Give a size of 0 or more.")
     return value
 
 

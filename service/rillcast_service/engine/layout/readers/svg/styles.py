@@ -81,7 +81,7 @@ class Style:
         try:
             return float(text[:-1]) / 100.0 if text.endswith("%") else float(text)
         except ValueError:
-            raise Unusable(f"{name} is {text!r}", "Give a number.") from None
+            raise Unusable(f"{name} is {text!r}.", "Give a number.") from None
 
     @property
     def is_filled(self) -> bool:
@@ -120,9 +120,9 @@ class Style:
             if of_group and name not in OWN:
                 continue
             if self.values[name] not in ("none", "") and self._matters(name):
-                raise Unusable(f"{name} is set to {self.values[name]!r}, which is not read", remedy)
+                raise Unusable(f"{name} is set to {self.values[name]!r}, which is not read.", remedy)
         if self.values["vector-effect"] not in ("none", "non-scaling-stroke"):
-            raise Unusable(f"vector-effect is {self.values['vector-effect']!r}", "Remove it.")
+            raise Unusable(f"vector-effect is {self.values['vector-effect']!r}.", "Remove it.")
 
     def _painted(self, name: str) -> bool:
         paint = self.values[name].strip().lower()
@@ -191,7 +191,7 @@ class StyleSheet:
             for name, value in source.items():
                 if name in _GEOMETRY:
                     raise Unusable(
-                        f"{name} is given in a style, which is not read",
+                        f"{name} is given in a style, which is not read.",
                         "Save it as plain SVG, with attributes.",
                     )
                 plain, bang, _ = value.partition("!")
@@ -223,7 +223,7 @@ def _rules(text: str) -> Iterator[_SheetRule]:
     text = _COMMENT.sub("", text).replace("<!--", "").replace("-->", "")
     if "@" in re.sub(r"@(font-face|charset|namespace)\b", "", text):
         raise Unusable(
-            "The style sheet has at-rules, which are not read", "Save it as plain SVG, with attributes."
+            "The style sheet has at-rules, which are not read.", "Save it as plain SVG, with attributes."
         )
     for order, (selectors, body) in enumerate(_RULE.findall(re.sub(r"@[^{;]*;", "", text))):
         declared = _declarations(body)
@@ -233,7 +233,7 @@ def _rules(text: str) -> Iterator[_SheetRule]:
             match = _COMPOUND.fullmatch(selector.strip())
             if match is None or not selector.strip():
                 raise Unusable(
-                    f"The style sheet's selector {selector.strip()!r} is not read",
+                    f"The style sheet's selector {selector.strip()!r} is not read.",
                     "Use selectors of element, .class and #id only, or save it as plain SVG with attributes.",
                 )
             marks = re.findall(r"([.#])([\w-]+)", match[2])

@@ -36,6 +36,9 @@ def parse_transform(text: str) -> Matrix:
     Args:
         text: such as `translate(3 4) rotate(30)`.
 
+    Returns:
+        The map, shape (3, 3).
+
     Raises:
         Unusable: not of the standard's form.
     """
@@ -58,6 +61,6 @@ def parse_transform(text: str) -> Matrix:
 
 def _unusable(text: str) -> Unusable:
     return Unusable(
-        f"transform={text!r} cannot be read",
+        f"transform={text!r} cannot be read.",
         "Use translate, scale, rotate, skewX, skewY and matrix with plain numbers, or apply the transform.",
     )

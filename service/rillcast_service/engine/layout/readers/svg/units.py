@@ -76,6 +76,9 @@ def sheet(root: Element, sketch: Sketch) -> Sheet:
         root: the `svg` element.
         sketch: holds the request's unit, and is told what was assumed.
 
+    Returns:
+        Size and scale.
+
     Raises:
         LayoutUnitsMissing: no real size in the file and no unit in the request.
         LayoutInvalid: a size or view box that cannot be used.
@@ -104,6 +107,9 @@ def fitted(
         width, height: of the rectangle.
         preserve_aspect_ratio: the attribute; empty for its default, `xMidYMid meet`.
 
+    Returns:
+        The map, shape (3, 3).
+
     Source: SVG 2, §8.2 "The equivalent transform of an SVG viewport".
 
     Raises:
@@ -114,7 +120,7 @@ def fitted(
     align = re.fullmatch(r"none|x(Min|Mid|Max)Y(Min|Mid|Max)", words[0])
     if align is None or words[1:] not in ([], ["meet"], ["slice"]):
         raise Unusable(
-            f"preserveAspectRatio={preserve_aspect_ratio!r} is not of the standard's form",
+            f"preserveAspectRatio={preserve_aspect_ratio!r} is not of the standard's form.",
             "Give `none`, or such as `xMidYMid meet`.",
         )
     scale_x, scale_y = width / box[2], height / box[3]
@@ -132,12 +138,12 @@ def _split(text: str) -> tuple[float, str]:
     unit = match[2].lower() if match else ""
     if match is None or unit not in ("", "%", *CSS_UNITS):
         raise Unusable(
-            f"{text!r} is not a length that can be read",
+            f"{text!r} is not a length that can be read.",
             f"Give a number with one of {', '.join(CSS_UNITS)}, or none for user units.",
         )
     value = float(match[1])
     if not math.isfinite(value):
-        raise Unusable(f"{text!r} is not finite", "Give a finite length.")
+        raise Unusable(f"{text!r} is not finite.", "Give a finite length.")
     return value, unit
 
 
@@ -150,7 +156,7 @@ def _view_box(text: str | None) -> tuple[float, float, float, float] | None:
         x = y = width = height = math.nan
     if not (all(map(math.isfinite, (x, y, width, height))) and width > 0.0 and height > 0.0):
         raise Unusable(
-            f"viewBox={text!r} is not of the standard's form", "Give four numbers, the size above 0."
+            f"viewBox={text!r} is not of the standard's form.", "Give four numbers, the size above 0."
         )
     return x, y, width, height
 
@@ -164,7 +170,7 @@ def _stated(root: Element, key: str) -> tuple[float, str] | None:
     if unit == "%":
         return None
     if value <= 0.0:
-        raise Unusable(f"{key}={text!r} leaves no sheet", f"Give a {key} above 0.")
+        raise Unusable(f"{key}={text!r} leaves no sheet.", f"Give a {key} above 0.")
     return value, unit
 
 
@@ -227,7 +233,7 @@ def _size_by_request(
         size = box[2], box[3]
     if size is None:
         raise Unusable(
-            "The drawing has neither a viewBox nor a width and height",
+            "The drawing has neither a viewBox nor a width and height.",
             "Give it a viewBox, or a size with a unit.",
         )
     size_mm = size[0] * unit_mm, size[1] * unit_mm
