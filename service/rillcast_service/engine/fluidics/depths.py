@@ -9,6 +9,7 @@ import shapely
 from shapely import MultiPolygon, Polygon
 
 from rillcast_service.engine.routes.base import MadeChannel
+from rillcast_service.engine.shapes import polygons
 
 #: Layers that come this close touch: it is the rounding of set operations, far below any feature.
 SNAP_MM = 1e-6
@@ -55,7 +56,14 @@ class Plan:
         return sum(region.volume_ul for region in self.regions)
 
     def volume_within_ul(self, part: MultiPolygon | Polygon) -> float:
-        """Volume of the channels within a part of the plan."""
+        """Volume of the channels within a part of the plan.
+
+        Args:
+            part: polygons, mm.
+
+        Returns:
+            µL.
+        """
         return sum(
             float(region.geometry.intersection(part).area) * region.depth_mm for region in self.regions
         )
@@ -79,15 +87,8 @@ def plan_of(channels: Sequence[MadeChannel]) -> Plan:
     covered: MultiPolygon = MultiPolygon()
     for channel in deepest_first:
         whole = shapely.set_precision(channel.geometry, SNAP_MM)
-        fresh = multipolygon(whole.difference(covered, grid_size=SNAP_MM) if regions else whole)
+        fresh = polygons(whole.difference(covered, grid_size=SNAP_MM) if regions else whole)
         if not fresh.is_empty:
             regions.append(DepthRegion(channel.layer, fresh, channel.depth_um.best * _MM_PER_UM))
-            covered = multipolygon(shapely.union_all([covered, whole], grid_size=SNAP_MM))
+            covered = polygons(shapely.union_all([covered, whole], grid_size=SNAP_MM))
     return Plan(geometry=covered, regions=tuple(regions), closed_layers=closed)
-
-
-def multipolygon(geometry: shapely.Geometry) -> MultiPolygon:
-    """The polygons of any geometry; points and lines that set operations leave behind are dropped."""
-    parts = shapely.get_parts(geometry, return_index=False)
-    nested = [part for item in parts for part in shapely.get_parts(item)]
-    return MultiPolygon([part for part in nested if isinstance(part, Polygon) and not part.is_empty])

@@ -10,11 +10,12 @@ import numpy as np
 import shapely
 
 from rillcast_service.engine.errors import Fault, LayoutInvalid
-from rillcast_service.engine.fluidics import duct, field, network
+from rillcast_service.engine.fluidics import duct, field, liquids, network
 from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
 from rillcast_service.engine.fluidics.depths import Plan, plan_of
 from rillcast_service.engine.fluidics.local_width import local_width_mm
-from rillcast_service.engine.layout.grid import FittedGrid, Grid, Sampling, fit, sample
+from rillcast_service.engine.job import Use
+from rillcast_service.engine.layout.grid import FittedGrid, Grid, Sampling, TooFineForGrid, fit, sample
 from rillcast_service.engine.layout.measure import FACING_DEG, Measurements, measure
 from rillcast_service.engine.layout.medial import Balls, Floats, boundary_of, inscribed_balls
 from rillcast_service.engine.layout.model import Port
@@ -31,6 +32,8 @@ _FEET_PER_WIDTH = 4.0
 _M_PER_MM = 1e-3
 _UL_PER_MIN_PER_M3_PER_S = 60.0e9
 _KPA_PER_PA = 1e-3
+_UM_PER_MM = 1e3
+_MPA_S_PER_PA_S = 1e3
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,22 +166,37 @@ def solve(
 
 
 def summary(
-    hydraulics: Hydraulics, *, liquid: str, temperature_c: float, notes: Sequence[str] = ()
+    channels: Sequence[MadeChannel], ports: Sequence[Port], use: Use, *, sampling: Sampling | None = None
 ) -> FluidicsSummary:
-    """The hydraulics as a quote reports them.
+    """The flow through channels as made, as a quote reports it.
 
     Args:
-        hydraulics: from `solve`.
-        liquid: title of the liquid.
-        temperature_c: of the liquid.
-        notes: about the liquid, see `liquids.notes`; they come first.
+        channels: layers as made.
+        ports: with the flow, pressure or closure asked of each.
+        use: liquid, temperature and asked flow.
+        sampling: fineness and budget of the grid.
 
     Returns:
-        The summary; flows are counted into the chip.
+        The summary; flows are counted into the chip. Where the grid cannot be fine enough it holds
+        volumes but no resistances and no pressures, and a note names the place.
+
+    Raises:
+        LayoutInvalid: no channel is open as made.
     """
+    about_liquid = liquids.notes(use.liquid, use.temperature_c)
+    try:
+        hydraulics = solve(
+            channels,
+            ports,
+            viscosity_pa_s=use.viscosity_pa_s,
+            density_kg_per_m3=use.density_kg_per_m3,
+            flow_ul_per_min=use.flow_ul_per_min,
+            sampling=sampling,
+        )
+    except TooFineForGrid as fault:
+        return _without_flow(find_cavities(channels, ports), ports, use, fault, about_liquid)
     operating = hydraulics.operating
     known = [pressure for pressure in operating.pressure_pa if pressure is not None]
-    largest = max(known) * _KPA_PER_PA if operating.possible and known else None
     return FluidicsSummary(
         channel_volume_ul=hydraulics.cavities.volume_ul,
         reached_fraction=hydraulics.cavities.reached_fraction,
@@ -190,18 +208,39 @@ def summary(
                 flow_ul_per_min=None if flow is None else flow * _UL_PER_MIN_PER_M3_PER_S,
             )
             for port, pressure, flow in zip(
-                hydraulics.ports, operating.pressure_pa, operating.flow_m3_per_s, strict=True
+                ports, operating.pressure_pa, operating.flow_m3_per_s, strict=True
             )
         ),
         resistance_pa_s_per_m3=hydraulics.resistance_pa_s_per_m3,
-        pressure_kpa=largest,
+        pressure_kpa=max(known) * _KPA_PER_PA if operating.possible and known else None,
         reynolds=hydraulics.reynolds,
-        grid_pitch_um=hydraulics.fitted.grid.pitch_mm * 1e3,
+        grid_pitch_um=hydraulics.fitted.grid.pitch_mm * _UM_PER_MM,
         cells_across=hydraulics.fitted.cells_across,
-        liquid=liquid,
-        viscosity_mpa_s=hydraulics.viscosity_pa_s * 1e3,
-        temperature_c=temperature_c,
-        notes=(*notes, *hydraulics.notes),
+        liquid=use.liquid.title,
+        viscosity_mpa_s=use.viscosity_pa_s * _MPA_S_PER_PA_S,
+        temperature_c=use.temperature_c,
+        notes=(*about_liquid, *hydraulics.notes),
+    )
+
+
+def _without_flow(
+    cavities: Cavities, ports: Sequence[Port], use: Use, fault: TooFineForGrid, notes: tuple[str, ...]
+) -> FluidicsSummary:
+    place = f" at {fault.faults[0].where}" if fault.faults[0].where else ""
+    why = f"No resistances or pressures: {fault.detail}{place}; {fault.faults[0].remedy}."
+    return FluidicsSummary(
+        channel_volume_ul=cavities.volume_ul,
+        reached_fraction=cavities.reached_fraction,
+        ports=tuple(PortState(port.name, str(port.role), None, None) for port in ports),
+        resistance_pa_s_per_m3=tuple((None,) * len(ports) for _ in ports),
+        pressure_kpa=None,
+        reynolds=None,
+        grid_pitch_um=fault.pitch_mm * _UM_PER_MM,
+        cells_across=fault.cells_across,
+        liquid=use.liquid.title,
+        viscosity_mpa_s=use.viscosity_pa_s * _MPA_S_PER_PA_S,
+        temperature_c=use.temperature_c,
+        notes=(*notes, why),
     )
 
 

@@ -42,6 +42,9 @@ def circuits(admittance: Floats) -> Ints:
 
     Args:
         admittance: (ports, ports) m³/(Pa·s).
+
+    Returns:
+        (ports,) numbers.
     """
     labels: Ints = connected_components(admittance != 0.0, directed=False)[1].astype(np.int64)
     return labels

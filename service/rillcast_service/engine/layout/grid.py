@@ -53,12 +53,15 @@ class Sampling:
 class TooFineForGrid(LayoutTooComplex):
     """The narrowest channel or wall needs more cells than the budget has.
 
-    `place` is that narrowest place; None when it could not be told.
+    `place` is that narrowest place, None when it could not be told; `pitch_mm` is the finest grid
+    within the budget, `cells_across` how many of its cells lie across the narrowest channel.
     """
 
-    def __init__(self, *faults: Fault, place: Span | None = None) -> None:
-        super().__init__(*faults)
+    def __init__(self, fault: Fault, *, place: Span | None, pitch_mm: float, cells_across: float) -> None:
+        super().__init__(fault)
         self.place = place
+        self.pitch_mm = pitch_mm
+        self.cells_across = cells_across
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +239,7 @@ def fit(
     coarsest = min(width_mm / sampling.least_cells_across, gap_mm / sampling.cells_per_gap)
     affordable = _pitch_for(geometry, sampling.cells_max)
     if affordable > coarsest:
-        raise _too_fine(measured, coarsest, sampling)
+        raise _too_fine(measured, coarsest, affordable, width_mm, sampling)
     wanted = min(width_mm / sampling.cells_across, gap_mm / sampling.cells_per_gap)
     pitch = max(min(wanted, detail_mm / sampling.least_cells_across), affordable)
     for _ in range(_TRIES):
@@ -248,7 +251,7 @@ def fit(
         pitch *= _REFINE
         if pitch < affordable:
             break
-    raise _too_fine(measured, pitch, sampling)
+    raise _too_fine(measured, pitch, affordable, width_mm, sampling)
 
 
 def euler_characteristic(geometry: MultiPolygon | Polygon, grid: Grid) -> Ints:
@@ -420,23 +423,22 @@ def _coarse_note(across: float, sampling: Sampling) -> str:
     )
 
 
-def _too_fine(measured: Measurements, pitch_mm: float, sampling: Sampling) -> TooFineForGrid:
+def _too_fine(
+    measured: Measurements, needed_mm: float, affordable_mm: float, width_mm: float, sampling: Sampling
+) -> TooFineForGrid:
     width, gap = measured.width, measured.gap
-    narrow_width = width is not None and (
+    is_channel = width is not None and (
         gap is None or width.length_um / sampling.least_cells_across <= gap.length_um / sampling.cells_per_gap
     )
-    place = width if narrow_width else gap
-    if place is None:
-        fault = Fault("the layout is too large for the grid", "split the layout into smaller chips")
-        return TooFineForGrid(fault)
-    what = "channel" if narrow_width else "wall between channels"
-    x, y = place.centre.x, place.centre.y
+    place = width if is_channel else gap
+    what = "channel" if is_channel else "wall between channels"
+    size = f" ({place.length_um:.1f} µm)" if place else ""
     fault = Fault(
         message=(
-            f"the narrowest {what} ({place.length_um:.1f} µm) needs a grid of {pitch_mm * _MM_TO_UM:.2f} µm, "
+            f"the narrowest {what}{size} needs a grid of {needed_mm * _MM_TO_UM:.2f} µm, "
             f"which is more than {sampling.cells_max} cells over this layout"
         ),
         remedy=f"widen that {what}, or split the layout into smaller chips",
-        where=f"x = {x:.3f} mm, y = {y:.3f} mm",
+        where=f"x = {place.centre.x:.3f} mm, y = {place.centre.y:.3f} mm" if place else None,
     )
-    return TooFineForGrid(fault, place=place)
+    return TooFineForGrid(fault, place=place, pitch_mm=affordable_mm, cells_across=width_mm / affordable_mm)

@@ -316,5 +316,12 @@ def _rotated(vectors: Floats, angles: Floats) -> Floats:
 
 
 def polygons_of(geometry: MultiPolygon | Polygon) -> tuple[Polygon, ...]:
-    """The polygons of a geometry, empty ones left out."""
+    """The polygons of a geometry.
+
+    Args:
+        geometry: polygons.
+
+    Returns:
+        Its parts, empty ones left out.
+    """
     return tuple(part for part in shapely.get_parts(geometry) if not part.is_empty)
