@@ -137,15 +137,15 @@ def test_a_refusal_prints_what_where_and_how_to_mend_it(service, chip, capsys):
     service.problem(
         "POST", "/v1/layouts", 422, "layout-invalid",
         title="The layout cannot be used", detail="It has no channels.",
-        errors=[{"message": "No channel layer.", "remedy": "Call a layer channels.", "where": "layers Ebene 1"}],
+        errors=[{"message": "No channel layer.", "remedy": "Name it channels.", "where": "layer Ebene 1"}],
     )  # fmt: skip
     assert main(["quote", str(chip), "--quantity", "1", "--url", service.url]) == 1
     printed = capsys.readouterr().err
     for part in (
         "The layout cannot be used",
         "It has no channels.",
-        "layers Ebene 1: No channel layer.",
-        "remedy: Call a layer channels.",
+        "layer Ebene 1: No channel layer.",
+        "remedy: Name it channels.",
         "req_1",
     ):
         assert part in printed

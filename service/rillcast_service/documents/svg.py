@@ -160,7 +160,7 @@ def wrapped(content: str, *, size: float, width: float, lines: int) -> list[str]
 
 def _breakable(words: list[str], *, size: float, width: float) -> list[str]:
     """Words none of which is wider than a line."""
-    longest = max(4, int(width / (size * _CAPITAL_EM)))
+    longest = max(4, int(width / (size * _WIDE_EM)))
     return [word[start : start + longest] for word in words for start in range(0, len(word), longest)]
 
 

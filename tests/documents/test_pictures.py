@@ -1,0 +1,170 @@
+"""The pictures: well-formed, to scale, complete, and legible without colour."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from xml.etree import ElementTree
+from xml.etree.ElementTree import Element
+
+import pytest
+from shapely import GeometryCollection, MultiPolygon, Point, box
+
+from rillcast_service.documents.pictures import findings_picture, layout_picture
+from rillcast_service.documents.signs import SEVERITIES, VERDICTS, severity_icon
+from rillcast_service.engine.layout.model import Layout, Role
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def _texts(svg: str) -> list[str]:
+    return [element.text or "" for element in ElementTree.fromstring(svg).iter(f"{SVG}text")]
+
+
+def _points(d: str) -> Iterator[tuple[float, float]]:
+    for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", d):
+        yield float(x), float(y)
+
+
+def _paths(svg: str, fill: str) -> list[Element]:
+    return [path for path in ElementTree.fromstring(svg).iter(f"{SVG}path") if path.get("fill") == fill]
+
+
+def test_the_layout_is_drawn_to_scale_with_its_scale_bar(layout):
+    svg = layout_picture(layout)
+    (chip,) = _paths(svg, "#fbfbf9")
+    xs, ys = zip(*_points(chip.get("d")), strict=True)
+    px_per_mm = (max(xs) - min(xs)) / 74.0  # the outline is 74 × 24 mm
+    assert (max(ys) - min(ys)) / 24.0 == pytest.approx(px_per_mm, rel=1e-3)  # written to 0.01 px
+    bar = next(path for path in ElementTree.fromstring(svg).iter(f"{SVG}path") if "v10" in path.get("d"))
+    start, end = re.match(r"M([\d.]+) .*H([\d.]+)M", bar.get("d")).groups()
+    assert (float(end) - float(start)) / px_per_mm == pytest.approx(10.0, rel=2e-3)  # written to 0.1 px
+    assert "10\u00a0mm" in _texts(svg)
+
+
+def test_up_on_the_chip_is_up_on_the_picture(layout):
+    places = {
+        element.text: float(element.get("y"))
+        for element in ElementTree.fromstring(layout_picture(layout)).iter(f"{SVG}text")
+    }
+    assert places["sample (inlet)"] < places["reagent (inlet)"], "y = 18 mm lies above y = 8 mm"
+
+
+def test_ports_are_named_and_channel_depth_is_told(layout):
+    texts = _texts(layout_picture(layout))
+    assert {"sample (inlet)", "reagent (inlet)", "waste (outlet)"} <= set(texts)
+    assert any("150\u00a0µm deep" in line for line in texts)
+
+
+def test_each_finding_has_a_number_a_word_and_its_message(layout, outline, cast_route):
+    texts = _texts(findings_picture(layout, outline, cast_route))
+    joined = " ".join(texts)
+    for index, finding in enumerate(cast_route.findings, start=1):
+        located = finding.where is not None
+        # Once in the list, and once more on the chip when it has a place there.
+        assert texts.count(str(index)) == 1 + located
+        assert finding.severity.value in texts
+        assert finding.message in joined
+    assert "Whole chip." in joined
+
+
+def test_a_sign_lies_near_its_place(layout, outline, cast_route):
+    only = replace(cast_route, findings=(replace(cast_route.findings[2], where=Point(6, 8)),))
+    svg = findings_picture(layout, outline, only)
+    (dot,) = [c for c in ElementTree.fromstring(svg).iter(f"{SVG}circle") if c.get("r") == "2.6"]
+    px_per_mm = (960 - 2 * 34) / 74
+    assert float(dot.get("cx")) == pytest.approx(34 + (6 - 1) * px_per_mm, abs=0.02)
+
+
+def test_severities_differ_in_shape_word_and_lightness_not_in_colour_alone():
+    def lightness(colour: str) -> float:
+        # Relative luminance, WCAG 2.2; approximate without the gamma, which keeps the order.
+        red, green, blue = (int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5))
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    signs = list(SEVERITIES.values())
+    assert len({sign.corners for sign in signs}) == 3
+    assert len({sign.word for sign in signs}) == 3
+    shades = sorted(lightness(sign.fill) for sign in signs)
+    assert shades[1] - shades[0] > 0.2
+    assert shades[2] - shades[1] > 0.2
+    assert len({sign.corners for sign in VERDICTS.values()}) == 3
+
+
+def _contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours, WCAG 2.2 definition (1.4.3)."""
+
+    def luminance(colour: str) -> float:
+        channels = (int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5))
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("sign", [*SEVERITIES.values(), *VERDICTS.values()], ids=lambda sign: sign.word)
+def test_numbers_on_signs_can_be_read(sign):
+    # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1.
+    assert _contrast(sign.fill, sign.ink) >= 4.5
+
+
+@pytest.mark.parametrize(
+    "name", ["<script>alert(1)</script>", "a&b", '"/><image href="x"/>', "nul\x00", "ж" * 400]
+)
+def test_names_of_strangers_stay_text(layout, outline, cast_route, name):
+    layers = tuple(replace(layer, name=name) for layer in layout.layers)
+    ports = tuple(replace(port, name=name) for port in layout.ports)
+    strange = replace(layout, name=name, layers=layers, ports=ports)
+    finding = replace(cast_route.findings[0], message=name)
+    svg = findings_picture(strange, outline, replace(cast_route, title=name, findings=(finding,)))
+    kinds = {element.tag.removeprefix(SVG) for element in ElementTree.fromstring(svg).iter()}
+    assert kinds <= {"svg", "title", "desc", "rect", "g", "text", "path", "line", "circle", "polygon"}
+
+
+def test_a_picture_leaks_nothing_into_the_page_around_it(layout, outline, cast_route):
+    svg = findings_picture(layout, outline, cast_route)
+    for leak in ("<style", " id=", "url(", "href"):
+        assert leak not in svg
+
+
+def test_findings_without_an_outline_or_without_findings_are_drawn_too(layout, cast_route):
+    bare = replace(layout, outline=None, layers=layout.with_role(Role.CHANNELS))
+    svg = findings_picture(bare, None, replace(cast_route, findings=()))
+    assert "No findings." in _texts(svg)
+
+
+@pytest.mark.parametrize(
+    "where", [GeometryCollection(), MultiPolygon(), GeometryCollection([Point(20, 10), box(30, 5, 31, 6)])]
+)
+def test_places_of_every_kind_are_taken(layout, outline, cast_route, where):
+    finding = replace(cast_route.findings[0], where=where)
+    svg = findings_picture(layout, outline, replace(cast_route, findings=(finding,)))
+    assert ("Whole chip." in " ".join(_texts(svg))) is where.is_empty
+
+
+def test_a_hundred_findings_are_drawn_within_the_picture(layout, outline, cast_route):
+    findings = tuple(
+        replace(cast_route.findings[0], where=Point(20 + index % 10, 8 + index // 10)) for index in range(100)
+    )
+    root = ElementTree.fromstring(findings_picture(layout, outline, replace(cast_route, findings=findings)))
+    width, height = float(root.get("width")), float(root.get("height"))
+    for element in root.iter(f"{SVG}text"):
+        assert 0 <= float(element.get("x")) <= width
+        assert 0 <= float(element.get("y")) <= height
+
+
+def test_a_tall_narrow_layout_fits(layout, cast_route):
+    channel = box(0, 0, 0.2, 120)
+    tall = Layout(
+        "tall", "svg", (replace(layout.channel_layers[0], geometry=MultiPolygon([channel])),), (), None, 1.0
+    )
+    root = ElementTree.fromstring(findings_picture(tall, None, cast_route))
+    assert float(root.get("height")) < 1000
+
+
+def test_an_icon_says_what_it_shows():
+    icon = ElementTree.fromstring(severity_icon("blocker", "3"))
+    assert icon.get("aria-label") == "blocker"
+    assert [element.text for element in icon.iter(f"{SVG}text")] == ["3"]
