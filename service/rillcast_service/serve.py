@@ -20,9 +20,9 @@ import time
 from pathlib import Path
 from typing import NoReturn
 
-import waitress  # type: ignore[import-untyped]
 from sqlalchemy.exc import SQLAlchemyError
 
+from rillcast_service.httpd import make_server
 from rillcast_service.jobs.dispatch import make_dispatcher
 from rillcast_service.settings import Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
@@ -38,7 +38,7 @@ SETTLED_S = 20.0
 _log = logging.getLogger(__name__)
 
 
-class CannotServe(Exception):  # noqa: N818 (it says what is the case)
+class CannotServe(Exception):
     """The service cannot start; the message says why and what to do."""
 
 
@@ -69,15 +69,7 @@ def run(settings: Settings, *, ready_file: Path | None = None) -> None:
     workers = WorkerProcesses(settings)
     try:
         store.migrate()
-        server = waitress.create_server(
-            create_app(settings, store, dispatcher),
-            sockets=[listener],
-            threads=settings.threads,
-            ident="rillcast",
-            # The application refuses a body over the limit with a problem document; this one only keeps
-            # the disk from being filled before the application sees the request.
-            max_request_body_size=4 * settings.max_body_bytes + 1_000_000,
-        )
+        server = make_server(create_app(settings, store, dispatcher), listener, settings)
         workers.start()
         ready = threading.Thread(
             target=_announce, args=(settings, store, _url(listener), ready_file), daemon=True

@@ -188,9 +188,12 @@ def test_a_process_that_always_dies_is_given_up(bench: Bench) -> None:
     assert "3 times" in row.problem["detail"]
 
 
-def test_a_calculation_that_cannot_be_imported_is_given_up(store: Store, settings: Settings) -> None:
+def test_a_calculation_that_cannot_be_imported_is_given_up(
+    store: Store, settings: Settings, capfd: pytest.CaptureFixture[str]
+) -> None:
     bench = Bench(store, replace(settings, compute="no_such_module:compute", job_max_attempts=1))
     row = bench.run("quick")
+    assert "No module named 'no_such_module'" in capfd.readouterr().err
     assert row.state is QuoteState.FAILED
     assert row.problem is not None
     assert row.problem["type"] == "/problems/job-attempts-exhausted"

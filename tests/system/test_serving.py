@@ -28,7 +28,9 @@ def serve(tmp_path: Path, *arguments: str, **environ: str) -> subprocess.Complet
     )
 
 
-def test_it_comes_up_on_a_free_port_and_goes_down_in_order(installation: Any) -> None:
+def test_it_comes_up_on_a_free_port_and_goes_down_in_order(
+    installation: Any, capfd: pytest.CaptureFixture[str]
+) -> None:
     service, url = installation.serve()
     assert url.startswith("http://127.0.0.1:")
     for path in ("/healthz", "/readyz"):
@@ -39,6 +41,7 @@ def test_it_comes_up_on_a_free_port_and_goes_down_in_order(installation: Any) ->
     (worker,) = installation.children(service.pid)
     service.terminate()
     assert service.wait(15) == 0
+    assert "Fatal" not in capfd.readouterr().err, "its workers end in order, too"
     assert not installation.alive(worker)
     assert not installation.alive(calculation)
     row = installation.quote(quote_id)
@@ -89,6 +92,24 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) ->
     assert "not a database" in ended.stderr
     assert "Traceback" not in ended.stderr
     assert path.read_bytes() == b"a letter to a friend " * 100
+
+
+def test_what_the_server_refuses_by_itself_is_a_problem_document_too(installation: Any) -> None:
+    _, url = installation.serve()
+    port = int(url.rpartition(":")[2])
+    huge = int(installation.settings.max_body_bytes * 10)
+    for head, status in (
+        (f"POST /v1/layouts HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: {huge}\r\n\r\n", 413),
+        ("GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nbad header\r\n\r\n", 400),
+    ):
+        with socket.create_connection(("127.0.0.1", port), timeout=10) as connection:
+            connection.sendall(head.encode())
+            answer = b"".join(iter(lambda connection=connection: connection.recv(65536), b"")).decode()
+        headers, _, body = answer.partition("\r\n\r\n")
+        assert headers.split()[1] == str(status)
+        assert "application/problem+json" in headers
+        assert "X-Request-Id: req_" in headers
+        assert json.loads(body)["status"] == status
 
 
 def test_the_ready_file_is_whole_and_says_who_wrote_it(installation: Any) -> None:

@@ -21,6 +21,9 @@ _ONE_CORE = {
     f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL", "BLIS", "VECLIB_MAXIMUM")
 }
 
+#: How long a process may take to end after it has closed its side, s.
+_LAST_WORDS_S = 2.0
+
 _log = logging.getLogger(__name__)
 
 
@@ -135,9 +138,11 @@ class Calculator:
                     self._events.put(_event(header, body, tuple(files)))
                     if header["kind"] != "progress":
                         files.clear()
+            # It has closed its side, so it is about to end; its own exit code says more than ours would.
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(_LAST_WORDS_S)
         except (FrameError, KeyError, ValueError) as fault:
-            _log.debug("process %d: %s", self.pid, fault)
-        # Whatever it is that does not speak our language any more: it shall not go on.
+            _log.error("process %d does not speak our language: %s", self.pid, fault)
         self._process.kill()
         self._events.put(Died(self._process.wait()))
         self._answers.close()

@@ -103,4 +103,10 @@ def _limit_memory(memory_mb: int) -> None:
 
 if __name__ == "__main__":
     logging.basicConfig(format="%(asctime)s calculation[%(process)d] %(levelname)s %(message)s")
-    main(sys.argv[1], int(sys.argv[2]))
+    try:
+        main(sys.argv[1], int(sys.argv[2]))
+    except Exception:  # noqa: BLE001 (most likely the calculation cannot be imported)
+        _log.exception("the process that calculates ends")
+    # Not sys.exit: the interpreter would wait for the thread that listens.
+    logging.shutdown()
+    os._exit(1)

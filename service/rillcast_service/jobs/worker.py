@@ -182,7 +182,9 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _stop_with_parent(stopping: threading.Event) -> None:
-    sys.stdin.buffer.read()
+    # Not sys.stdin: the interpreter would find it locked by this thread when it ends.
+    while os.read(0, 4096):
+        pass
     stopping.set()
 
 
