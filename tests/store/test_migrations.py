@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -65,9 +66,9 @@ def test_a_database_of_a_newer_version_is_refused_untouched(store: Store) -> Non
         store.migrate()
 
 
-def test_sqlite_is_set_up_to_survive_a_power_cut(store: Store) -> None:
-    if not store._database.is_sqlite:
-        pytest.skip("PostgreSQL is durable by its own defaults")
+def test_sqlite_is_set_up_to_survive_a_power_cut(tmp_path: Path) -> None:
+    store = Store(f"sqlite:///{tmp_path / 'new folder' / 'store.sqlite3'}")
+    store.migrate()
     with store._database.read() as connection:
         pragma = {
             name: connection.exec_driver_sql(f"PRAGMA {name}").scalar_one()
@@ -75,6 +76,7 @@ def test_sqlite_is_set_up_to_survive_a_power_cut(store: Store) -> None:
         }
     # synchronous 2 is FULL.
     assert pragma == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 30000}
+    store.close()
 
 
 def test_an_sqlite_store_needs_a_file() -> None:

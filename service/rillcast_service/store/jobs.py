@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, delete, insert, or_, select, update
+from sqlalchemy import ColumnElement, and_, delete, func, insert, or_, select, update
 
 from rillcast_service.store.database import Database
 from rillcast_service.store.rows import Artefact, Claim, QuoteState, Swept
@@ -189,9 +189,9 @@ class JobStore:
 
     def queue_length(self) -> int:
         """How many jobs wait or run."""
-        states = (QuoteState.QUEUED, QuoteState.RUNNING)
+        statement = select(func.count()).where(quotes.c.state.in_((QuoteState.QUEUED, QuoteState.RUNNING)))
         with self._database.read() as connection:
-            return len(connection.execute(select(quotes.c.quote_id).where(quotes.c.state.in_(states))).all())
+            return int(connection.execute(statement).scalar_one())
 
     def _update(self, claim: Claim, **values: Any) -> bool:
         with self._database.write() as connection:
