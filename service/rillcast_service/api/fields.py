@@ -66,7 +66,9 @@ class Whole(fields.Integer):
         )
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int:
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if isinstance(value, float) and value.is_integer():
+            value = int(value)
+        if isinstance(value, bool) or not isinstance(value, int):
             raise self.make_error("invalid", input=value)
         number: int = super()._deserialize(value, attr, data, **kwargs)
         return number

@@ -10,7 +10,9 @@ from typing import Any, NoReturn
 
 from flask import request
 from marshmallow import Schema, ValidationError
+from werkzeug.exceptions import RequestEntityTooLarge
 
+from rillcast_service.api.context import service
 from rillcast_service.api.faults import faults_of
 from rillcast_service.api.problems import (
     MALFORMED,
@@ -42,10 +44,21 @@ def json_body(schema: Schema) -> dict[str, Any]:
         raise ApiError(
             UNSUPPORTED_MEDIA_TYPE, f"This operation reads {_JSON}, not {request.mimetype or 'nothing'}."
         )
-    document = parsed(request.get_data())
+    document = parsed(raw_body())
     if not isinstance(document, dict):
         raise invalid(Fault("The body is not a JSON object.", "Send a JSON object.", pointer="#"))
     return loaded(schema, document)
+
+
+def raw_body() -> bytes:
+    """The request's body, whole. Raises RequestEntityTooLarge: beyond the limit, its length told or not."""
+    limit = service().settings.max_body_bytes
+    # A body of unknown length ends quietly where the framework stops to read: one byte more tells.
+    request.max_content_length = limit + 1
+    body = request.get_data()
+    if len(body) > limit:
+        raise RequestEntityTooLarge
+    return body
 
 
 def parsed(body: bytes) -> Any:

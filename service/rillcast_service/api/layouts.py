@@ -7,7 +7,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import PurePath
-from typing import Any, NoReturn
+from typing import Any
 
 import shapely
 from flask import Blueprint, Response, jsonify, request
@@ -15,7 +15,7 @@ from flask import Blueprint, Response, jsonify, request
 from rillcast_service import MODEL_VERSION
 from rillcast_service.api.answers import instant, svg
 from rillcast_service.api.context import owner, service
-from rillcast_service.api.inputs import accepted, in_parameters, parameters
+from rillcast_service.api.inputs import accepted, in_parameters, parameters, raw_body
 from rillcast_service.api.paging import page_answer
 from rillcast_service.api.problems import UNSUPPORTED_MEDIA_TYPE, ApiError, invalid, not_found
 from rillcast_service.api.schemas import LayoutOptions
@@ -25,6 +25,7 @@ from rillcast_service.engine.layout.limits import Limits
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import MEDIA_TYPES, read
+from rillcast_service.engine.layout.readers.format import looks_like
 from rillcast_service.engine.layout.serial import layout_from_json, layout_to_json
 from rillcast_service.engine.preparing import EVERY_CHANNEL_LAYER
 from rillcast_service.engine.result import as_json
@@ -207,52 +208,58 @@ def _received() -> Upload:
     if request.mimetype == "multipart/form-data":
         return _from_form()
     if request.mimetype not in MEDIA_TYPES:
-        _unsupported(f"{request.mimetype or 'A body without Content-Type'} cannot be read as a layout")
+        raise _unsupported(f"{request.mimetype or 'A body without Content-Type'} cannot be read as a layout")
     options = parameters(LayoutOptions(), request.args.to_dict(flat=False))
-    return Upload(body=request.get_data(), media_type=request.mimetype, options=options)
+    return Upload(body=raw_body(), media_type=request.mimetype, options=options)
 
 
 def _from_form() -> Upload:
-    files = request.files.to_dict(flat=False)
-    stray = [name for name in files if name != "file"]
-    if stray or len(files.get("file", ())) != 1:
+    files, given = request.files.to_dict(flat=False), request.form.to_dict(flat=False)
+    texts = given.pop("file", [])
+    if set(files) - {"file"} or len(files.get("file", ())) + len(texts) != 1:
         found = ", ".join(sorted(files)) or "none"
         raise invalid(
             Fault(
-                f"The form does not hold one file, in the part `file`; its file parts: {found}.",
-                "Send the layout as the part `file`, with a file name.",
+                f"The form does not hold one layout, in the part `file`; its file parts: {found}.",
+                "Send the layout as the part `file`.",
                 where="part file",
             )
         )
-    (file,) = files["file"]
-    given = request.args.to_dict(flat=False)
-    for name, values in request.form.to_dict(flat=False).items():
+    for name, values in request.args.to_dict(flat=False).items():
         given[name] = given.get(name, []) + values
     options = parameters(LayoutOptions(), given)
+    if texts:
+        body = texts[0].encode()
+        return Upload(body=body, media_type=_part_type(body, "", ""), options=options)
+    (file,) = files["file"]
     # Browsers send paths at times, and a name of control characters helps nobody.
     file_name = PurePath((file.filename or "").replace("\\", "/")).name[:200]
     file_name = "".join(letter for letter in file_name if letter.isprintable())
+    body = file.stream.read()
     return Upload(
-        body=file.stream.read(),
-        media_type=_part_type(file.mimetype, file_name),
+        body=body,
+        media_type=_part_type(body, file.mimetype, file_name),
         options=options,
         file_name=file_name or None,
     )
 
 
-def _part_type(stated: str, file_name: str) -> str:
-    """The media type of a form's part: as stated when it can be read, else by the file name's suffix."""
+def _part_type(body: bytes, stated: str, file_name: str) -> str:
+    """The media type of a form's part: as stated, else by the file name's suffix, else by how it begins."""
     if stated in MEDIA_TYPES:
         return stated
-    suffix = PurePath(file_name).suffix.lower()
-    fitting = [media_type for media_type, form in MEDIA_TYPES.items() if suffix in form.suffixes]
-    if not fitting:
-        _unsupported(f"The part `file` ({file_name or 'no file name'}, {stated or 'no type'}) cannot be read")
-    return fitting[0]
+    suffix, beginning = PurePath(file_name).suffix.lower(), looks_like(body)
+    for fits in (lambda form: suffix in form.suffixes, lambda form: form.name == beginning):
+        for media_type, form in MEDIA_TYPES.items():
+            if fits(form):
+                return media_type
+    raise _unsupported(
+        f"The part `file` ({file_name or 'no file name'}, {stated or 'no type'}) cannot be read"
+    )
 
 
-def _unsupported(what: str) -> NoReturn:
-    raise ApiError(UNSUPPORTED_MEDIA_TYPE, f"{what}; send {' or '.join(MEDIA_TYPES)}.")
+def _unsupported(what: str) -> ApiError:
+    return ApiError(UNSUPPORTED_MEDIA_TYPE, f"{what}; send {' or '.join(MEDIA_TYPES)}.")
 
 
 def _place(fault: Fault) -> Fault:

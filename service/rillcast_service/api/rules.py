@@ -8,11 +8,16 @@ from typing import Any
 from flask import Blueprint
 
 from rillcast_service.catalogue.loader import load
+from rillcast_service.catalogue.types import Catalogue, Fact
 from rillcast_service.catalogue.units import unit_of
+from rillcast_service.engine.job import BENCH_KINDS
 from rillcast_service.engine.routes.base import Route
 from rillcast_service.engine.routes.registry import load_routes
 
 blueprint = Blueprint("rules", __name__, url_prefix="/v1/rules")
+
+#: Key under which the terms of a least size are shown; the largest of them counts.
+LEAST_SIZE = "least_size"
 
 
 @blueprint.get("")
@@ -20,42 +25,60 @@ def list_rules() -> dict[str, Any]:
     """Every rule."""
     catalogue = load()
     routes = sorted(load_routes(catalogue).values(), key=lambda route: route.id)
-    return {"items": [_resource(rule, table, routes) for rule, table in sorted(catalogue.rules.items())]}
+    return {"items": [_resource(rule, catalogue, routes) for rule in sorted(catalogue.rules)]}
 
 
-def _resource(rule: str, table: Mapping[str, Any], routes: list[Route]) -> dict[str, Any]:
+def _resource(rule: str, catalogue: Catalogue, routes: list[Route]) -> dict[str, Any]:
+    table = catalogue.rules[rule]
     applying = [route for route in routes if rule in route.rules]
-    unit = str(table.get("unit", "1"))
     return {
         "rule": rule,
         "title": str(table["title"]),
         "why": str(table["why"]),
-        "limits": [limit for route in applying for limit in _limits(route, rule, unit)],
+        "limits": [limit for route in applying for limit in _limits(rule, route, catalogue)],
         "routes": [route.id for route in applying],
     }
 
 
-def _limits(route: Route, rule: str, rule_unit: str) -> Iterator[dict[str, Any]]:
-    """The numbers of `[limits.<rule>]` of a route: single values, and terms of which the largest counts."""
+def _limits(rule: str, route: Route, catalogue: Catalogue) -> Iterator[dict[str, Any]]:
+    """The numbers of `[limits.<rule>]` of a route's table; what is no number there says how to check."""
     table: Mapping[str, Any] = route.table.get("limits", {}).get(rule, {})
-    for key, term in table.items():
+    for key, limit in table.items():
         if key == "terms":
-            for item in term:
-                number = "pixels" if "pixels" in item else "um"
-                yield _limit(route, "least_size", item, number, unit="px" if number == "pixels" else "µm")
-        else:
-            yield _limit(route, key, term, "value", unit=unit_of(key) or rule_unit)
+            for term in limit:
+                yield {"route": route.id, "key": LEAST_SIZE, **_term(term, catalogue)}
+        elif isinstance(limit, Mapping):
+            unit = unit_of(key) or str(catalogue.rules[rule].get("unit", "1"))
+            yield {"route": route.id, "key": key, **_number(limit, limit["value"], unit)}
 
 
-def _limit(route: Route, key: str, term: Mapping[str, Any], number: str, *, unit: str) -> dict[str, Any]:
-    value = float(term[number])
+def _term(term: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
+    """A term of a least size: in pixels, in µm, or a value of a machine, shown for the default machine."""
+    if "pixels" in term:
+        return _number(term, term["pixels"], "px")
+    if "um" in term:
+        return _number(term, term["um"], "µm")
+    machine, key = str(term["of"]).split(".")
+    default = catalogue.defaults[machine]
+    assert isinstance(default, Fact), machine
+    entry = catalogue.get(BENCH_KINDS[machine], default.value)
+    quantity = entry.quantity(key)
     return {
-        "route": route.id,
-        "key": key,
-        "value": value,
-        "low": float(term.get("low", value)),
-        "high": float(term.get("high", value)),
-        "unit": str(term.get("unit", unit)),
-        "source": str(term["source"]),
-        "note": str(term.get("note", "")),
+        "value": quantity.value,
+        "low": quantity.low,
+        "high": quantity.high,
+        "unit": quantity.unit,
+        "source": quantity.source,
+        "note": f"{key} of the chosen {machine}; this is that of the default one, {entry.title}",
+    }
+
+
+def _number(table: Mapping[str, Any], value: float, unit: str) -> dict[str, Any]:
+    return {
+        "value": float(value),
+        "low": float(table.get("low", value)),
+        "high": float(table.get("high", value)),
+        "unit": unit,
+        "source": str(table["source"]),
+        "note": str(table.get("note", "")),
     }

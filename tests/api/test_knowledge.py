@@ -1,0 +1,46 @@
+"""/v1/routes and /v1/rules: what the service knows, with sources."""
+
+import pytest
+
+from rillcast_service.catalogue.loader import load
+
+ROUTES = ["cast_printed_mould", "cast_wafer_mould", "printed_bonded_halves", "printed_monolith"]
+
+
+def test_routes(client):
+    items = client.get("/v1/routes").json["items"]
+    assert [item["route"] for item in items] == ROUTES
+    for item in items:
+        assert item["title"]
+        assert item["summary"]
+        assert item["rules"]
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_one_route(client, route):
+    assert client.get(f"/v1/routes/{route}").json["route"] == route
+
+
+def test_an_unknown_route_is_404_and_names_the_known_ones(client):
+    response = client.get("/v1/routes/carved_soap")
+    assert response.status_code == 404
+    assert all(route in response.json["detail"] for route in ROUTES)
+
+
+def test_rules_are_those_of_the_routes_and_their_limits_have_sources(client):
+    items = {item["rule"]: item for item in client.get("/v1/rules").json["items"]}
+    assert set(items) == set(load().rules)
+    for route in client.get("/v1/routes").json["items"]:
+        for rule in route["rules"]:
+            assert route["route"] in items[rule]["routes"]
+    for item in items.values():
+        for limit in item["limits"]:
+            assert limit["source"]
+            assert limit["low"] <= limit["value"] <= limit["high"]
+            assert limit["route"] in item["routes"]
+
+
+def test_the_narrowest_channel_has_a_limit_in_pixels_for_a_printed_mould(client):
+    rule = next(item for item in client.get("/v1/rules").json["items"] if item["rule"] == "channel_width")
+    units = {limit["unit"] for limit in rule["limits"] if limit["route"] == "cast_printed_mould"}
+    assert "px" in units

@@ -1,0 +1,210 @@
+"""The contract's components are the code's types, member by member: request schemas and results."""
+
+from __future__ import annotations
+
+import dataclasses
+import types
+import typing
+from enum import Enum
+from typing import Any
+
+import pytest
+from apispec import APISpec
+from apispec.ext.marshmallow import MarshmallowPlugin
+from marshmallow.validate import Range
+
+from rillcast_service.api import problems, schemas
+from rillcast_service.api.contract import contract
+from rillcast_service.engine import ranges, result
+from rillcast_service.engine.layout import model
+from rillcast_service.engine.result import Severity, Verdict
+from rillcast_service.jobs import problems as job_problems
+from rillcast_service.store.rows import QuoteState
+
+COMPONENTS = contract()["components"]["schemas"]
+
+# --- requests ---------------------------------------------------------------------------------------
+
+REQUESTS = {
+    "PortRequest": schemas.PortRequest,
+    "ChipRequest": schemas.ChipRequest,
+    "UseRequest": schemas.UseRequest,
+    "BenchRequest": schemas.BenchRequest,
+    "VariantRequest": schemas.VariantRequest,
+    "CommercialRequest": schemas.CommercialRequest,
+    "QuoteRequest": schemas.QuoteRequest,
+    "BenchEntryPut": schemas.BenchEntryPut,
+}
+
+#: What decides whether a value passes; words for people are left out of the comparison, and so are
+#: defaults, which the engine fills in and not the schema.
+DECIDING = (
+    "type", "enum", "minimum", "maximum", "exclusiveMinimum", "minLength", "maxLength", "maxItems", "pattern",
+    "format",
+)  # fmt: skip
+
+
+def of_marshmallow() -> dict[str, Any]:
+    plugin = MarshmallowPlugin(schema_name_resolver=_name)
+    spec = APISpec(title="drift", version="1", openapi_version="3.1.0", plugins=[plugin])
+    assert plugin.converter is not None
+    plugin.converter.add_attribute_function(_exclusive_minimum)
+    for name, schema in REQUESTS.items():
+        if name not in spec.components.schemas:
+            spec.components.schema(name, schema=schema)
+    components: dict[str, Any] = spec.to_dict()["components"]["schemas"]
+    return components
+
+
+def _exclusive_minimum(self: Any, field: Any, ret: dict[str, Any], **_: Any) -> dict[str, Any]:
+    """What the plugin leaves out: a Range whose lower end is not in it."""
+    for rule in field.validators:
+        if isinstance(rule, Range) and rule.min is not None and not rule.min_inclusive:
+            ret.pop("minimum")
+            return {"exclusiveMinimum": rule.min}
+    return {}
+
+
+def _name(schema: Any) -> str:
+    kind = schema if isinstance(schema, type) else type(schema)
+    return next(name for name, known in REQUESTS.items() if known is kind)
+
+
+def deciding(schema: dict[str, Any]) -> Any:
+    """The part of a schema that decides, with references resolved."""
+    if "$ref" in schema:
+        name = schema["$ref"].rsplit("/", 1)[-1]
+        return name if name in REQUESTS else deciding(COMPONENTS[name])
+    found = {key: schema[key] for key in DECIDING if key in schema}
+    if isinstance(found.get("type"), list):
+        found["type"] = set(found["type"])
+    if "items" in schema:
+        found["items"] = deciding(schema["items"])
+    # The members of an inline layout are the reader's to judge.
+    if isinstance(schema.get("additionalProperties"), dict) and schema["additionalProperties"]:
+        found["members"] = deciding(schema["additionalProperties"])
+    return found
+
+
+@pytest.mark.parametrize("name", REQUESTS)
+def test_request_schema_is_the_component_of_its_name(name):
+    ours, theirs = of_marshmallow()[name], COMPONENTS[name]
+    assert ours["properties"].keys() == theirs["properties"].keys()
+    assert set(ours.get("required", ())) == set(theirs.get("required", ()))
+    for key, schema in theirs["properties"].items():
+        assert deciding(ours["properties"][key]) == deciding(schema), f"{name}.{key}"
+
+
+def test_layout_options_are_the_parameters_and_the_form_fields():
+    options = schemas.LayoutOptions().fields
+    form = COMPONENTS["LayoutUpload"]["properties"]
+    parameters = {
+        contract()["components"]["parameters"][ref["$ref"].rsplit("/", 1)[-1]]["name"]
+        for ref in contract()["paths"]["/v1/layouts"]["post"]["parameters"]
+    }
+    assert set(options) == parameters == set(form) - {"file"}
+    assert tuple(COMPONENTS["Unit"]["enum"]) == schemas.REQUEST_UNITS
+    assert form["depth_um"]["maximum"] == schemas.MAX_DEPTH_UM
+
+
+# --- results ----------------------------------------------------------------------------------------
+
+RESULTS = [
+    result.Finding, result.AsMadeSummary, result.PortState, result.FluidicsSummary, result.MaterialLine,
+    result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
+    result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,
+    result.Model, result.QuoteResult, ranges.Range, model.Assumption, model.Repair,
+]  # fmt: skip
+
+JSON_TYPES = {str: "string", int: "integer", float: "number", bool: "boolean"}
+
+
+def form_of(annotation: Any) -> Any:
+    """What a type becomes in JSON: a type name, a component's name, or a container of them."""
+    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
+    if origin in (typing.Union, types.UnionType):
+        (inner,) = (argument for argument in arguments if argument is not type(None))
+        return ("null", form_of(inner))
+    if origin is tuple:
+        return ("list", form_of(arguments[0]))
+    if origin is dict:
+        return ("members", form_of(arguments[1]))
+    if annotation in JSON_TYPES:
+        return JSON_TYPES[annotation]
+    if isinstance(annotation, type) and (
+        dataclasses.is_dataclass(annotation) or issubclass(annotation, Enum)
+    ):
+        return annotation.__name__
+    return {"Decimal": "decimal", "datetime": "date-time", "Geometry": "Geometry"}[annotation.__name__]
+
+
+def form_in(schema: dict[str, Any]) -> Any:
+    """The same, as the contract says it."""
+    if "$ref" in schema:
+        name = schema["$ref"].rsplit("/", 1)[-1]
+        if name == "Name":
+            return "string"
+        return "decimal" if name == "DecimalString" else name
+    if "anyOf" in schema:
+        (inner,) = (below for below in schema["anyOf"] if below != {"type": "null"})
+        return ("null", form_in(inner))
+    kind = schema["type"]
+    if isinstance(kind, list):
+        (inner,) = (one for one in kind if one != "null")
+        return ("null", form_in({**schema, "type": inner}))
+    if kind == "array":
+        return ("list", form_in(schema["items"]))
+    if kind == "object":
+        return ("members", form_in(schema["additionalProperties"]))
+    if kind == "string" and "pattern" in schema:
+        return "decimal"
+    return schema.get("format", kind)
+
+
+@pytest.mark.parametrize("kind", RESULTS, ids=lambda kind: kind.__name__)
+def test_result_type_is_the_component_of_its_name(kind):
+    component = COMPONENTS[kind.__name__]
+    annotations = typing.get_type_hints(kind)
+    members = [field.name for field in dataclasses.fields(kind)]
+    assert set(component["properties"]) == set(members)
+    assert set(component["required"]) == set(members)
+    for member in members:
+        assert form_in(component["properties"][member]) == form_of(annotations[member]), member
+
+
+@pytest.mark.parametrize(
+    ("kind", "name"),
+    [
+        (Severity, "Severity"),
+        (Verdict, "Verdict"),
+        (QuoteState, "QuoteState"),
+        (model.Role, "LayerRole"),
+        (model.PortRole, "PortRole"),
+    ],
+)
+def test_words_are_the_contracts(kind, name):
+    assert [member.value for member in kind] == COMPONENTS[name]["enum"]
+
+
+# --- problems ---------------------------------------------------------------------------------------
+
+
+def test_every_problem_type_is_named_in_the_contract():
+    told = contract()["info"]["description"]
+    assert [slug for slug in problems.TYPES if f"`{slug}`" not in told] == []
+
+
+def test_problems_of_failed_quotes_are_known_types():
+    made = [
+        job_problems.calculation_failed(),
+        job_problems.time_limit(600),
+        job_problems.memory_limit(4096),
+        job_problems.attempts_exhausted(3),
+    ]
+    for document in made:
+        kind = problems.TYPES[document["type"].removeprefix("/problems/")]
+        assert (kind.uri, kind.title, kind.status) == (
+            document["type"],
+            document["title"],
+            document["status"],
+        )
