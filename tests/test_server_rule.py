@@ -1,4 +1,4 @@
-"""Tests that need a server are skipped without it on a desk, and fail without it in continuous integration."""
+"""Tests that need a server: skipped without it on a desk, failed without it in continuous integration."""
 
 from __future__ import annotations
 
