@@ -37,7 +37,7 @@ class Lot:
     items: int
     starts: tuple[int, ...]
     print_min: Range
-    per_print: float
+    per_print: int
 
     @property
     def batches(self) -> int:
@@ -118,9 +118,10 @@ def lots(
     sizing: Sizing,
     *,
     capacities: Mapping[str, Mapping[str, int]],
-    per_print: float,
+    per_print: int,
     print_min: Range,
     longest_span_min: float,
+    first_alone: bool,
 ) -> tuple[Lot, ...]:
     """Cut every step into batches.
 
@@ -131,6 +132,8 @@ def lots(
         per_print: items on one plate; print_min: time of one print.
         longest_span_min: the longest opening of the calendar, into which the attended part of a
             batch must fit.
+        first_alone: whether the pieces of the first plate or casting round go ahead by themselves,
+            for a first article.
 
     Returns:
         One lot a step. Steps that a longest wait ties together share their batches. Batches of
@@ -149,7 +152,11 @@ def lots(
         blank = [Lot(steps[position], items, (0,), print_min, per_print) for position in chain]
         capacity = min(_capacity(lot.step, capacities, items, sizing) for lot in blank)
         capacity = min(capacity, _fitting(blank, capacity, longest_span_min))
-        starts = _starts(items, capacity, sizing.moulds if unit == "pour" else items)
+        if unit == "pour":
+            starts = _starts(0, items, capacity, sizing.moulds)
+        else:
+            ahead = _ahead(items, sizing, per_print) if first_alone and unit == "part" else 0
+            starts = _starts(0, ahead, capacity, ahead) + _starts(ahead, items, capacity, items)
         for position in chain:
             found[position] = Lot(steps[position], items, starts, print_min, per_print)
     return tuple(found[position] for position in range(len(steps)))
@@ -199,13 +206,17 @@ def _capacity(step: Step, capacities: Mapping[str, Mapping[str, int]], items: in
 
 
 def _fitting(chain: Sequence[Lot], capacity: int, longest_span_min: float) -> int:
-    """The most items of which a chain's attended part fits into one opening."""
+    """The most items of which the longest attended stretch of a chain fits into one opening."""
 
     def attended_min(count: int) -> float:
-        inner = sum(lot.elapsed_min(count).best for lot in chain[:-1])
-        last = chain[-1]
-        hands_only = last.step.unattended or last.step.supplier is not None
-        return inner + (last.hands_on_min(count) if hands_only else last.elapsed_min(count)).best
+        longest = stretch = 0.0
+        for lot in chain:
+            if lot.step.unattended or lot.step.supplier is not None:
+                longest = max(longest, stretch + lot.hands_on_min(count).best)
+                stretch = 0.0  # whoever takes it up again may come another day
+            else:
+                stretch += lot.elapsed_min(count).best
+        return max(longest, stretch)
 
     low, high = 0, capacity
     while low < high:
@@ -227,10 +238,16 @@ def _fitting(chain: Sequence[Lot], capacity: int, longest_span_min: float) -> in
     return low
 
 
-def _starts(items: int, capacity: int, block: int) -> tuple[int, ...]:
+def _ahead(items: int, sizing: Sizing, per_print: int) -> int:
+    """Pieces of a step that come from the first plate or the first casting round."""
+    first = sizing.moulds * sizing.parts_per_mould or per_print
+    return min(items, _up(first * items, sizing.started_parts))
+
+
+def _starts(first: int, end: int, capacity: int, block: int) -> tuple[int, ...]:
     """First items of batches of at most `capacity`, none reaching over a multiple of `block`."""
     return tuple(
         start
-        for begin in range(0, items, max(block, 1))
-        for start in range(begin, min(begin + block, items), capacity)
+        for begin in range(first, end, max(block, 1))
+        for start in range(begin, min(begin + block, end), capacity)
     )

@@ -142,12 +142,6 @@ class Hours:
             if index - first > 2 * _MAX_CLOSED_DAYS:
                 raise _closed(f"No opening of the calendar is {length_min} minutes long.")
 
-    def opening_after(self, minute: int) -> int:
-        """The first opening that begins after `minute`."""
-        index = bisect_right(self._opens, minute)
-        self._extend_to(index)
-        return self._opens[index]
-
     def delivered_at(self, minute: int, lead_days: float) -> int:
         """When an order of that minute is in hand, in minutes after the start."""
         delivered = self.calendar.delivered_at(self.at(minute), lead_days)

@@ -124,6 +124,7 @@ def _plan(
         per_print=plate,
         print_min=print_min,
         longest_span_min=calendar.longest_span_min(),
+        first_alone=job.first_article,
     )
     hours = Hours(calendar, job.start)
     placed = place(cut, sizing=sizing, hours=hours)
@@ -164,7 +165,7 @@ def _schedule(
     finished = max(item.end for item in placed)
     first_good = _first_good(cut, placed)
     finished_at = hours.at(finished)
-    path = critical_path(cut, placed, sizing=sizing)
+    critical = {cut[item.lot].step.id for item in critical_path(cut, placed, sizing=sizing)}
     hands_on_min = sum(
         lot.hands_on_min(end - first).best for lot in cut for first, end in map(lot.span, range(lot.batches))
     )
@@ -175,7 +176,7 @@ def _schedule(
         elapsed_h=finished / 60.0,
         first_article_at=None if first_good is None else hours.at(first_good),
         finished_at=finished_at,
-        critical_path=tuple(dict.fromkeys(cut[item.lot].step.id for item in path)),
+        critical_path=tuple(lot.step.id for lot in cut if lot.step.id in critical),
         meets_deadline=None if job.deadline is None else finished_at <= job.deadline,
     )
 

@@ -55,13 +55,16 @@ def sizings(
     Returns:
         One sizing for a route without moulds. Otherwise for each kind of mould a ladder of counts:
         at least ⌈pours / life⌉, at most what the machines take, none with more moulds than its
-        rounds need.
+        rounds need. A mould for more pieces than are begun is left out where there is a smaller one.
     """
     started = max(pieces_entering(steps, good_parts).values(), default=good_parts)
     if not moulds:
         return (Sizing(good_parts=good_parts, started_parts=started),)
     found: dict[Sizing, None] = {}
+    smallest = min(mould.parts for mould in moulds)
     for mould in moulds:
+        if mould.parts > max(started, smallest):
+            continue
         pours = _ceiling(started / mould.parts)
         least = _ceiling(pours / mould.life_casts.value)
         most = max(least, min(pours, most_at_once))

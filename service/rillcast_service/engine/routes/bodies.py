@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shapely import Polygon
+from shapely import Geometry, MultiPolygon, Polygon
 
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.routes.base import Printed
@@ -17,19 +17,22 @@ def extent_mm(outline: Polygon) -> tuple[float, float]:
 
 
 def channel_volume_ml(job: Job) -> float:
-    """Volume of the channels as drawn, in mL; where layers overlap each counts."""
-    return sum(layer.geometry.area * (layer.depth_um or 0.0) for layer in job.layout.channel_layers) * 1e-6
+    """Volume of the channels as drawn, in mL; where layers overlap the deeper one counts."""
+    volume_ml = 0.0
+    deeper: Geometry = MultiPolygon()
+    for layer in sorted(job.layout.channel_layers, key=lambda layer: -(layer.depth_um or 0.0)):
+        volume_ml += float(layer.geometry.difference(deeper).area) * (layer.depth_um or 0.0) * 1e-6
+        deeper = deeper.union(layer.geometry)
+    return volume_ml
 
 
 def channel_surface_cm2(job: Job) -> float:
     """Wetted surface of the channels as drawn, in cm²: floor, roof and walls."""
-    return (
-        sum(
-            2.0 * layer.geometry.area + layer.geometry.length * (layer.depth_um or 0.0) * 1e-3
-            for layer in job.layout.channel_layers
-        )
-        * 1e-2
-    )
+    surface_mm2 = 0.0
+    for layer in job.layout.channel_layers:
+        wall_mm2 = float(layer.geometry.length) * (layer.depth_um or 0.0) * 1e-3
+        surface_mm2 += 2.0 * float(layer.geometry.area) + wall_mm2
+    return surface_mm2 * 1e-2
 
 
 def slab(job: Job, *, name: str, step: str, thickness_mm: float, open_channels: bool) -> Printed:

@@ -44,7 +44,6 @@ class CastPrintedMould(Route):
             lid=casts.lid(job),
             resin=resin,
             silicone=silicone,
-            finish=prints.finish(job),
             passivation=_passivation(job, resin, silicone),
         )
         return steptable.build(self.table, job, variant, setting)

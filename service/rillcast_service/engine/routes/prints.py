@@ -33,11 +33,6 @@ def mould_resin(job: Job) -> Entry:
     return _own_or_default(job, "mould_resin" if "mould_resin" in job.bench.items else "resin")
 
 
-def finish(job: Job) -> Entry:
-    """The recipe of washing and lighting printed moulds; where the bench names none, the default."""
-    return _own_or_default(job, "passivation")
-
-
 def in_part(
     job: Job, variant: BuildVariant, *, enclosed: bool, notes: tuple[str, ...], made: _InPart
 ) -> AsMade:

@@ -39,15 +39,13 @@ class Setting:
         lid: what closes the chip by this route; None where it closes itself.
         resin: what is printed; None where nothing is.
         silicone: what is cast; None where nothing is.
-        finish: recipe of washing and lighting a printed mould; None where none is printed.
-        passivation: the same recipe where the resin would poison the silicone without it; else None.
+        passivation: recipe without which the print would poison the silicone; None where none is needed.
         supplier: of a thing that is always bought in (the wafer mould); None where nothing is.
     """
 
     lid: str | None = None
     resin: Entry | None = None
     silicone: Entry | None = None
-    finish: Entry | None = None
     passivation: Entry | None = None
     supplier: str | None = None
 
@@ -275,7 +273,7 @@ def _elapsed(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: S
         return _range(row.get("elapsed_min")), str(row.get("source", ""))
     if written == "cure":
         return _cure(job, variant, setting)
-    recipe = _recipe(written["recipe"], job, setting)
+    recipe = _recipe(written, job, setting)
     value = recipe.quantity(written["key"])
     time = _as_range(value) * float(written.get("times", 1))
     if written["key"].endswith("_h"):
@@ -311,14 +309,14 @@ def _under_lamp(dose_mj_per_cm2: Range, row: Mapping[str, Any], job: Job) -> Ran
     )
 
 
-def _recipe(name: str, job: Job, setting: Setting) -> Entry:
-    own = {"passivation": setting.passivation, "finish": setting.finish}
-    if name in own:
-        recipe = own[name]
-        if recipe is None:
-            raise ValueError(f"a step asks for the {name} recipe where there is none")
-        return recipe
-    return job.catalogue.get("recipes", name)
+def _recipe(written: Mapping[str, Any], job: Job, setting: Setting) -> Entry:
+    """The recipe that a time is taken from."""
+    name = str(written["recipe"])
+    if name != "passivation":
+        return job.catalogue.get("recipes", name)
+    if setting.passivation is not None:
+        return setting.passivation
+    return job.catalogue.get("recipes", written["otherwise"])
 
 
 def _max_gap_h(
@@ -340,7 +338,7 @@ def _max_gap_h(
         return None
     if written == "pot_life":
         return _left_of_pot_life_h(after[0], table, setting)
-    return _recipe(written["recipe"], job, setting).number(written["key"]) / 60.0
+    return _recipe(written, job, setting).number(written["key"]) / 60.0
 
 
 def _left_of_pot_life_h(name: str, table: Mapping[str, Any], setting: Setting) -> float:
@@ -382,7 +380,7 @@ def _facts(
             if written == "cure":
                 temperature_c = variant.cure_temperature_c or 0.0
             else:
-                temperature_c = _recipe(written["recipe"], job, setting).number(written["key"])
+                temperature_c = _recipe(written, job, setting).number(written["key"])
             heated.append((row["id"], temperature_c, resin.name))
     return {
         "resin": resin.name if resin else None,

@@ -1,0 +1,91 @@
+"""A small job that every route can make, built by hand on the shipped catalogue."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from shapely import MultiPolygon, Point, box
+
+from rillcast_service.catalogue.loader import load
+from rillcast_service.catalogue.types import Catalogue
+from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
+from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
+
+MakeJob = Callable[..., Job]
+
+#: A Monday without holidays in its week.
+START = datetime(2027, 3, 1, 9, 0, tzinfo=ZoneInfo("Europe/Berlin"))
+
+
+@pytest.fixture(scope="session")
+def catalogue() -> Catalogue:
+    """The shipped catalogue."""
+    return load()
+
+
+@pytest.fixture(scope="session")
+def make_job(catalogue: Catalogue) -> MakeJob:
+    """`make_job(quantity=24, bench={"plasma": "benchtop_air"}, …)`.
+
+    A chip of 70 × 22 × 4 mm with one straight channel of 60 × 0.5 mm, 400 µm deep, and three ports.
+    `bench` names entries over the defaults; None stands for "the bench has none".
+    """
+
+    def make(
+        *,
+        quantity: int = 24,
+        lid: str = "glass",
+        thickness_mm: float = 4.0,
+        bench: Mapping[str, str | None] | None = None,
+        start: datetime = START,
+        **changes: Any,
+    ) -> Job:
+        kinds = {"mould_resin": "resins"} | dict(BENCH_KINDS)
+        names = {key: str(catalogue.defaults[key].value) for key in kinds} | dict(bench or {})
+        items = {key: catalogue.get(kinds[key], name) if name else None for key, name in names.items()}
+        outline = box(0.0, 0.0, 70.0, 22.0)
+        channel = Layer(
+            name="channels",
+            role=Role.CHANNELS,
+            geometry=MultiPolygon([box(5.0, 11.0, 65.0, 11.5)]),
+            depth_um=400.0,
+            shapes=1,
+        )
+        ports = tuple(
+            Port(name=name, role=role, opening=Point(x, 11.25).buffer(0.75), bore_mm=1.5)
+            for name, role, x in (
+                ("sample", PortRole.INLET, 6.0),
+                ("reagent", PortRole.INLET, 20.0),
+                ("waste", PortRole.OUTLET, 64.0),
+            )
+        )
+        values: dict[str, Any] = {
+            "layout": Layout("straight", "svg", (channel,), ports, outline, flattening_um=5.0),
+            "chip": Chip(outline=outline, thickness_mm=thickness_mm, lid=lid, viewed_from="lid"),
+            "use": Use(
+                liquid=catalogue.get("liquids", "water"),
+                temperature_c=22.0,
+                viscosity_pa_s=0.955e-3,
+                density_kg_per_m3=997.8,
+                flow_ul_per_min=50.0,
+                optics=(),
+                max_pressure_kpa=None,
+            ),
+            "bench": Bench(items),
+            "catalogue": catalogue,
+            "quantity": quantity,
+            "start": start,
+            "aim": "price",
+            "deadline": None,
+            "first_article": False,
+            "terms": Terms(Decimal(15), Decimal(20), Decimal(0), Decimal(19), "EUR"),
+            "seed": 1,
+        }
+        return Job(**(values | changes))
+
+    return make
