@@ -22,7 +22,15 @@ _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def money(amount: Decimal | str, currency: str = "") -> str:
-    """`1234.5` as `1 234.50 EUR`; the decimals are those of the amount."""
+    """Money as `1 234.50 EUR`.
+
+    Args:
+        amount: its decimals are printed as they are.
+        currency: ISO 4217 code; left out when empty.
+
+    Returns:
+        The printed amount; a negative one with a minus sign.
+    """
     value = Decimal(amount)
     printed = f"{abs(value):,}".replace(",", NARROW_SPACE)
     return (MINUS if value < 0 else "") + printed + (SPACE + currency if currency else "")
@@ -34,6 +42,9 @@ def number(value: float, digits: int = 3) -> str:
     Args:
         value: any finite number.
         digits: significant digits of the fraction.
+
+    Returns:
+        The printed number; very large and very small ones as a power of ten.
     """
     if value == 0:
         return "0"
@@ -53,7 +64,16 @@ def number(value: float, digits: int = 3) -> str:
 
 
 def measure(value: float | None, unit: str | None, digits: int = 3) -> str:
-    """A number with its unit; `–` for None. A unit of `1` is none, `°` follows closely."""
+    """A number with its unit.
+
+    Args:
+        value: the number; None prints as `–`.
+        unit: as printed; `1` is none, `°` follows closely, `piece` has a plural.
+        digits: significant digits.
+
+    Returns:
+        The printed value.
+    """
     if value is None:
         return "–"
     if unit in (None, "", "1"):
@@ -63,7 +83,16 @@ def measure(value: float | None, unit: str | None, digits: int = 3) -> str:
 
 
 def span(value: Mapping[str, float] | None, unit: str, digits: int = 3) -> str:
-    """A range (`low`, `best`, `high`) as `150 µm (140–160)`."""
+    """A range as `150 µm (140 to 160)`.
+
+    Args:
+        value: `low`, `best` and `high`; None prints as `–`.
+        unit: of all three.
+        digits: significant digits.
+
+    Returns:
+        The printed range; the best value alone when it is exact.
+    """
     if value is None:
         return "–"
     best = measure(value["best"], unit, digits)
@@ -72,7 +101,7 @@ def span(value: Mapping[str, float] | None, unit: str, digits: int = 3) -> str:
 
 
 def when(moment: datetime | str | None) -> str:
-    """A time as `Mon 1 Mar 2027, 09:00`; `–` for None."""
+    """A time as `Mon 1 Mar 2027, 09:00`, in the zone that it carries; `–` for None."""
     if moment is None:
         return "–"
     at = _moment(moment)

@@ -57,7 +57,18 @@ _VERDICT_MARKS = {"makeable": "✓", "makeable_with_risk": "!", "not_makeable": 
 def sign(
     kind: Sign, x: float, y: float, label: str, *, radius: float = 10.5, label_share: float = 1.12
 ) -> Markup:
-    """A sign with its centre at (x, y) and a short label on it, so many times its radius high."""
+    """A sign with a short label on it.
+
+    Args:
+        kind: which.
+        x, y: its centre, px.
+        label: a number or a mark.
+        radius: of the sign, px.
+        label_share: height of the label's font over the radius.
+
+    Returns:
+        The element.
+    """
     look: dict[str, str | float] = {
         "fill": kind.fill,
         "stroke": kind.edge,
@@ -77,7 +88,17 @@ def sign(
 
 
 def severity_sign(severity: str, x: float, y: float, label: str, *, radius: float = 10.5) -> Markup:
-    """The sign of a finding with its number on it."""
+    """The sign of a finding.
+
+    Args:
+        severity: `blocker`, `risk` or `note`; any other word gets the sign of a note.
+        x, y: its centre, px.
+        label: its number.
+        radius: of the sign, px.
+
+    Returns:
+        The element.
+    """
     return sign(SEVERITIES.get(severity, NOTE), x, y, label, radius=radius)
 
 

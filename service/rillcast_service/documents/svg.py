@@ -43,6 +43,9 @@ def tag(name: str, /, *children: str, **attributes: str | float | None) -> Marku
         name: of the element.
         children: `Markup` as it is; plain text is escaped.
         attributes: `stroke_width` becomes `stroke-width`; None is left out; numbers get two decimals.
+
+    Returns:
+        The element, safe to put into another.
     """
     written = "".join(
         f' {key.rstrip("_").replace("_", "-")}="{escape(clean(_plain(value)))}"'
@@ -71,7 +74,10 @@ def picture(
         parts: from back to front.
         title, summary: what the picture shows, for people who cannot see it.
         core: from where to where down the picture it says what the text of a document around it does
-            not say already; see `core_of`.
+            not say already, px; see `core_of`.
+
+    Returns:
+        The document as text.
     """
     return str(
         tag(
@@ -94,7 +100,14 @@ def picture(
 
 
 def core_of(svg: str) -> str:
-    """A picture cut to its core: a document has headings and a list of its own around it."""
+    """A picture cut to its core: a document has headings and a list of its own around it.
+
+    Args:
+        svg: as `picture` made it.
+
+    Returns:
+        The same picture seen through a smaller window; unchanged when it states no core.
+    """
     core = _CORE.search(svg)
     return _VIEW.sub(f'viewBox="{core[1]}"', svg, count=1) if core else svg
 
@@ -110,7 +123,18 @@ def text(
     fill: str | None = None,
     halo: bool = False,
 ) -> Markup:
-    """A line of text with its baseline at `y`; `halo` keeps it legible over a drawing."""
+    """A line of text.
+
+    Args:
+        x, y: where its baseline starts, or has its middle or end by `anchor`, px.
+        content: the text.
+        size: of the font, px.
+        weight, anchor, fill: as the attributes of SVG.
+        halo: a rim of paper around the letters keeps them legible over a drawing.
+
+    Returns:
+        The element.
+    """
     return tag(
         "text",
         content,
@@ -128,7 +152,15 @@ def text(
 
 
 def text_width(content: str, size: float) -> float:
-    """About how wide a line of text is, px; on the wide side."""
+    """About how wide a line of text is, on the wide side.
+
+    Args:
+        content: the text.
+        size: of the font, px.
+
+    Returns:
+        Width in px.
+    """
     return size * sum(
         _NARROW_EM
         if character in _NARROW
@@ -142,7 +174,17 @@ def text_width(content: str, size: float) -> float:
 
 
 def wrapped(content: str, *, size: float, width: float, lines: int) -> list[str]:
-    """Text broken into at most `lines` lines of at most `width` px; what is left over becomes `…`."""
+    """Text broken into lines.
+
+    Args:
+        content: the text.
+        size: of the font, px.
+        width: of a line, px.
+        lines: how many at most.
+
+    Returns:
+        The lines; the last one ends in `…` when something is left over.
+    """
     rows: list[str] = []
     row = ""
     words = _breakable(clean(content).split(), size=size, width=width)
@@ -154,7 +196,7 @@ def wrapped(content: str, *, size: float, width: float, lines: int) -> list[str]
         rows.append(row)
         row = word
         if len(rows) == lines:
-            return [*rows[:-1], _shortened(" ".join([rows[-1], *words[index:]]), size=size, width=width)]
+            return [*rows[:-1], shortened(" ".join([rows[-1], *words[index:]]), size=size, width=width)]
     return [*rows, row] if row else rows
 
 
@@ -164,17 +206,23 @@ def _breakable(words: list[str], *, size: float, width: float) -> list[str]:
     return [word[start : start + longest] for word in words for start in range(0, len(word), longest)]
 
 
-def _shortened(content: str, *, size: float, width: float) -> str:
+def shortened(content: str, *, size: float, width: float) -> str:
+    """A line of text cut to what fits.
+
+    Args:
+        content: the text.
+        size: of the font, px.
+        width: that it may take, px.
+
+    Returns:
+        The text, or its beginning with `…`.
+    """
+    content = clean(content)
     if text_width(content, size) <= width:
         return content
     while content and text_width(content + "…", size) > width:
         content = content[:-1]
     return content.rstrip() + "…"
-
-
-def shortened(content: str, *, size: float, width: float) -> str:
-    """A line of text cut to `width` px, with `…` when something is missing."""
-    return _shortened(clean(content), size=size, width=width)
 
 
 @dataclass(frozen=True, slots=True)
