@@ -54,6 +54,7 @@ from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.shapes import drawn_channels, made_channels
 
 Progress = Callable[[float, str], None]
+Flows = dict[tuple[MadeChannel, ...], FluidicsSummary]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,10 +151,11 @@ def quote_route(
         The route's result; without plan and price when no variant can be made.
     """
     variants = _asked_variants(route, job, request)
-    analyses = []
+    analyses: list[Analysis] = []
+    flows: Flows = {}
     for index, variant in enumerate(variants):
         step(f"as made and review ({variant.name})", 0.6 * index / len(variants))
-        analyses.append(analyse(job, route, variant))
+        analyses.append(analyse(job, route, variant, flows))
     step("plan and price", 0.6)
     offer = _best_offer(job, route, analyses)
     chosen = offer.analysis if offer else _least_bad(analyses)
@@ -176,11 +178,13 @@ def quote_route(
     )
 
 
-def analyse(job: Job, route: Route, variant: BuildVariant) -> Analysis:
+def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Analysis:
     """What a build variant gives, what is wrong with it, and how liquid moves through it.
 
     Args:
         job, route, variant: what is made, and how.
+        flows: what was solved for other variants of this job; variants that differ only in the
+            doubt about their depth share a solution.
 
     Returns:
         The analysis; fluidics is None when the best estimate leaves no channel open.
@@ -209,7 +213,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant) -> Analysis:
         as_made=as_made,
         summary=_as_made_summary(job, as_made, made),
         findings=findings,
-        fluidics=_fluidics(job, as_made),
+        fluidics=_fluidics(job, as_made, flows),
         verdict=verdict(findings),
     )
 
@@ -357,10 +361,15 @@ def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:
     )
 
 
-def _fluidics(job: Job, as_made: AsMade) -> FluidicsSummary | None:
+def _fluidics(job: Job, as_made: AsMade, flows: Flows) -> FluidicsSummary | None:
     if any(channel.depth_um.best <= 0.0 or channel.geometry.is_empty for channel in as_made.channels):
         return None
-    return fluidics_summary(as_made.channels, job.layout.ports, job.use)
+    best = tuple(
+        replace(channel, depth_um=Range.exact(channel.depth_um.best)) for channel in as_made.channels
+    )
+    if best not in flows:
+        flows[best] = fluidics_summary(best, job.layout.ports, job.use)
+    return flows[best]
 
 
 def _material_lines(job: Job, plan: Plan) -> tuple[MaterialLine, ...]:

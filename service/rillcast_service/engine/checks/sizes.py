@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import shapely
-from shapely import Geometry, MultiLineString
+from shapely import Geometry, MultiLineString, MultiPolygon
 
 from rillcast_service.engine.asmade.topology import compare
-from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
+from rillcast_service.engine.checks.limits import Limit, least_size_um
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, in_doubt, um
 from rillcast_service.engine.layout.measure import Span, measure, narrow_gaps, narrow_spans
@@ -21,7 +22,7 @@ def channel_width(case: Case) -> Iterator[Finding]:
     """Channels at least as wide as the machine resolves, as drawn."""
     limit = least_size_um(case, "channel_width")
     if limit is not None and case.drawn.width is not None:
-        spans = narrow_spans(drawn_channels(case.job.layout), below_um=limit.value.high)
+        spans = _narrow_channels(drawn_channels(case.job.layout), limit.value.high)
         yield from _too_small(case, "channel_width", "channel", limit, spans)
 
 
@@ -30,8 +31,19 @@ def channel_gap(case: Case) -> Iterator[Finding]:
     """Walls between channels at least as wide as the machine resolves, as drawn."""
     limit = least_size_um(case, "channel_gap")
     if limit is not None and case.drawn.gap is not None:
-        spans = narrow_gaps(drawn_channels(case.job.layout), below_um=limit.value.high)
+        spans = _narrow_walls(drawn_channels(case.job.layout), limit.value.high)
         yield from _too_small(case, "channel_gap", "wall", limit, spans)
+
+
+# Variants of a route share drawing and limit: the places are looked for once.
+@lru_cache(maxsize=8)
+def _narrow_channels(drawn: MultiPolygon, below_um: float) -> tuple[Span, ...]:
+    return narrow_spans(drawn, below_um=below_um)
+
+
+@lru_cache(maxsize=8)
+def _narrow_walls(drawn: MultiPolygon, below_um: float) -> tuple[Span, ...]:
+    return narrow_gaps(drawn, below_um=below_um)
 
 
 def _too_small(
@@ -39,10 +51,11 @@ def _too_small(
 ) -> Iterator[Finding]:
     """One finding for all places of one severity: the same cause is told once."""
     for severity in (Severity.BLOCKER, Severity.RISK):
-        found = [span for span in spans if limit.severity_of_too_small(span.length_um) is severity]
+        # whole micrometres: curves are flattened to about one, and no bench measures finer
+        found = [span for span in spans if limit.severity_of_too_small(round(span.length_um)) is severity]
         if not found:
             continue
-        least = min(span.length_um for span in found)
+        least = round(min(span.length_um for span in found))
         target = limit.value.high if severity is Severity.RISK else limit.value.best
         yield Finding(
             rule=rule_id,
@@ -54,7 +67,7 @@ def _too_small(
             ),
             remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",
             source=limit.source,
-            measured=round(least, 1),
+            measured=float(least),
             limit=limit.value.best,
             limit_low=limit.value.low,
             limit_high=limit.value.high,
@@ -107,14 +120,14 @@ def roof_closes(case: Case) -> Iterator[Finding]:
             rule="roof_closes",
             severity=Severity.BLOCKER if made.best < layer_um else Severity.RISK,
             message=(
-                f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep and come out "
-                f"{um(max(made.best, 0.0))} deep at best estimate ({um(max(made.low, 0.0))} to "
-                f"{um(made.high)}){in_doubt(case, least)}. {case.table['why']}"
+                f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep; at best "
+                f"estimate {um(max(made.best, 0.0))} of that stay open, and a depth of "
+                f"{um(least.value.best)} is the least that does{in_doubt(case, least)}. {case.table['why']}"
             ),
             remedy=(
-                f"Draw the channels {um(least.value.best)} deep or more ({um(least.value.high)} to be "
-                "safe with an unmeasured resin), use a resin with more absorber, expose the roof "
-                "layers less, or print open and bond a lid."
+                f"Draw the channels {um(least.value.best)} deep or more, use a resin with more absorber, "
+                "expose the roof layers less, or print open and bond a lid. A measured working curve "
+                "of printer and resin narrows the doubt."
             ),
             source=least.source,
             measured=layer.depth_um,
