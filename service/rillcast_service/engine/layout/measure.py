@@ -41,6 +41,9 @@ _FIRST_SCALE, _NEXT_SCALE = 2.0, 4.0
 #: So many of the shortest chords are worked out exactly, to find the shortest of all.
 _CONTENDERS = 16
 _DISC_TOLERANCE_MM = 1e-4
+#: Narrow stretches belong to one place when no disc between them is wider than so many limits: in a
+#: right-angled bend the disc is 4 - 2 sqrt(2) = 1.17 times as wide as the channel.
+_ONE_PLACE = 1.25
 #: Pieces of wall on either side of a foot among which the shortest line is sought.
 _NEIGHBOURS = 2
 #: A touch this near the end of its edge (as a share of it) is on the corner.
@@ -145,9 +148,10 @@ def _narrow(geometry: MultiPolygon | Polygon, *, below_um: float, complement: bo
     if boundary is None:
         return ()
     limit = below_um / _MM_TO_UM
-    balls = inscribed_balls(boundary, spacing_mm=limit / 2, cap_mm=limit)
+    cap = limit * _ONE_PLACE
+    balls = inscribed_balls(boundary, spacing_mm=limit / 2, cap_mm=cap)
     facing = np.flatnonzero(_is_chord(boundary, balls))
-    places = _places(boundary, balls, limit)[facing]
+    places = _places(boundary, balls, cap)[facing]
     order = np.lexsort((balls.radius[facing], places))
     leaders = order[np.unique(places[order], return_index=True)[1]]
     spans = [_exact_span(boundary, balls, int(index)) for index in facing[leaders]]
