@@ -9,7 +9,7 @@ from rillcast_service.engine.planning.batches import Lot, awaited, chains, in_wo
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import Sizing, Step
 
-TEN = {unit: 10 for unit in ("job", "mould", "pour", "part", "first_part")}
+UNITS = ("job", "mould", "pour", "part", "first_part")
 
 
 def cut(
@@ -23,7 +23,7 @@ def cut(
     return lots(
         steps,
         sizing,
-        capacities={name: dict.fromkeys(TEN, count) for name, count in capacities.items()},
+        capacities={name: dict.fromkeys(UNITS, count) for name, count in capacities.items()},
         per_print=capacities.get("plate", 1),
         print_min=Range.exact(60.0),
         longest_span_min=longest,

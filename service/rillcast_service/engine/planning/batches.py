@@ -31,6 +31,7 @@ class Lot:
         starts: first item of each batch, rising; batch b holds items starts[b] up to starts[b + 1].
         print_min: time of one print, for a print step.
         per_print: items on one plate, for a print step.
+        ahead: pieces at the front that go before all others, for a first article.
     """
 
     step: Step
@@ -38,6 +39,7 @@ class Lot:
     starts: tuple[int, ...]
     print_min: Range
     per_print: int
+    ahead: int = 0
 
     @property
     def batches(self) -> int:
@@ -152,13 +154,13 @@ def lots(
         blank = [Lot(steps[position], items, (0,), print_min, per_print) for position in chain]
         capacity = min(_capacity(lot.step, capacities, items, sizing) for lot in blank)
         capacity = min(capacity, _fitting(blank, capacity, longest_span_min))
-        if unit == "pour":
-            starts = _starts(0, items, capacity, sizing.moulds)
-        else:
-            ahead = _ahead(items, sizing, per_print) if first_alone and unit == "part" else 0
-            starts = _starts(0, ahead, capacity, ahead) + _starts(ahead, items, capacity, items)
+        ahead = 0
+        if first_alone and unit == "part":
+            ahead = _ahead(items, sizing, per_print)
+        block = sizing.moulds if unit == "pour" else items
+        starts = _starts(0, ahead, capacity, ahead) + _starts(ahead, items, capacity, block)
         for position in chain:
-            found[position] = Lot(steps[position], items, starts, print_min, per_print)
+            found[position] = Lot(steps[position], items, starts, print_min, per_print, ahead)
     return tuple(found[position] for position in range(len(steps)))
 
 
@@ -172,7 +174,7 @@ def awaited(lot: Lot, batch: int, before: Lot, sizing: Sizing) -> range:
 
     Returns:
         Batch numbers of `before`. Where scrap leaves n pieces of m, piece i of n stands for pieces
-        i·m/n up to (i + 1)·m/n.
+        i·m/n up to (i + 1)·m/n. Pieces that go ahead wait only for pieces that go ahead.
     """
     first, end = lot.span(batch)
     units = (lot.step.unit, before.step.unit)
@@ -185,7 +187,10 @@ def awaited(lot: Lot, batch: int, before: Lot, sizing: Sizing) -> range:
         first, end = first * begun // lot.items, _up(end * begun, lot.items)
         return before.touching(first // held, _up(end, held))
     if units[0] == units[1] and units[0] != "job":
-        return before.touching(first * before.items // lot.items, _up(end * before.items, lot.items))
+        begin, stop = first * before.items // lot.items, _up(end * before.items, lot.items)
+        if end <= lot.ahead:
+            stop = min(stop, before.ahead)
+        return before.touching(begin, stop)
     return range(before.batches)
 
 
@@ -239,9 +244,9 @@ def _fitting(chain: Sequence[Lot], capacity: int, longest_span_min: float) -> in
 
 
 def _ahead(items: int, sizing: Sizing, per_print: int) -> int:
-    """Pieces of a step that come from the first plate or the first casting round."""
+    """Pieces of a step that come from the first plate or casting round, at least one."""
     first = sizing.moulds * sizing.parts_per_mould or per_print
-    return min(items, _up(first * items, sizing.started_parts))
+    return min(items, max(1, first * items // sizing.started_parts))
 
 
 def _starts(first: int, end: int, capacity: int, block: int) -> tuple[int, ...]:

@@ -109,14 +109,14 @@ class _Scheduler:
                 ready = self._ready(chain)
                 if ready is not None:
                     waiting.discard(chain)
-                    heapq.heappush(queue, (ready, -self.tail[self.chains[chain][0]], chain))
+                    heapq.heappush(queue, (ready, self._rank(chain), chain))
 
         wake()
         while queue:
-            bound, urgency, chain = heapq.heappop(queue)
+            bound, rank, chain = heapq.heappop(queue)
             fitted = self._fit(chain, bound)
             if fitted[0].start > bound:
-                heapq.heappush(queue, (fitted[0].start, urgency, chain))
+                heapq.heappush(queue, (fitted[0].start, rank, chain))
                 continue
             self._take(fitted)
             if len(self.placed[self.chains[chain][0]]) < self.lots[self.chains[chain][0]].batches:
@@ -125,6 +125,12 @@ class _Scheduler:
         done = [placed for lot in self.placed for placed in lot]
         assert len(done) == sum(lot.batches for lot in self.lots), "a step waits for itself"
         return tuple(sorted(done, key=lambda item: (item.start, item.lot, item.batch)))
+
+    def _rank(self, chain: int) -> float:
+        """The lowest goes first of what can start together: first articles, then the longest way to go."""
+        head = self.lots[self.chains[chain][0]]
+        first, _ = head.span(len(self.placed[self.chains[chain][0]]))
+        return -math.inf if first < head.ahead else -self.tail[self.chains[chain][0]]
 
     def _ready(self, chain: int) -> int | None:
         """When the next batch of a chain may start at the earliest; None while it must wait."""

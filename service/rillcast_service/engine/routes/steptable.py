@@ -71,7 +71,8 @@ def build(table: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Se
     states = _states(job, variant, setting)
     taken: dict[str, Mapping[str, Any]] = {}
     stands_for: dict[str, tuple[str, ...]] = {}
-    for row in table["steps"]:
+    for written in table["steps"]:
+        row = {"source": table["source"], **written}
         _check(row, table)
         after = _resolve(row.get("after", ()), taken, stands_for, row["id"])
         choice, _, way = str(row.get("way", "")).partition(".")
@@ -270,7 +271,7 @@ def _elapsed(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: S
     """Time of a batch and its source: written, or taken from a recipe or the cure programme."""
     written = row.get("elapsed")
     if written is None:
-        return _range(row.get("elapsed_min")), str(row.get("source", ""))
+        return _range(row.get("elapsed_min")), str(row["source"])
     if written == "cure":
         return _cure(job, variant, setting)
     recipe = _recipe(written, job, setting)

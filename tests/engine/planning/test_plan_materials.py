@@ -1,0 +1,108 @@
+"""Amounts by hand."""
+
+import pytest
+
+from rillcast_service.catalogue.types import Entry, Quantity
+from rillcast_service.engine.planning.materials import listed_needs, resin_need, silicone_needs, weighed_g
+from rillcast_service.engine.routes.base import Printed, Process, Sizing
+
+
+def entry(kind: str, **values: tuple[float, str] | tuple[float, float, float, str]) -> Entry:
+    """An entry of numbers, written (value, unit) or (low, value, high, unit)."""
+    quantities = {
+        key: Quantity(*(written[1], written[3], "test", written[0], written[2]))
+        if len(written) == 4
+        else Quantity(written[0], written[1], "test", low=written[0], high=written[0])
+        for key, written in values.items()
+    }
+    return Entry(kind=kind, name="test", title="test", values=quantities)
+
+
+RESIN = entry(
+    "resins",
+    density_liquid_g_per_ml=(1.10, "g/mL"),
+    density_cured_g_per_ml=(1.21, "g/mL"),
+    film_um=(100.0, 150.0, 200.0, "µm"),
+    waste_percent=(4.0, "%"),
+)
+PRINTER = entry("printers", vat_minimum_ml=(50.0, "mL"))
+SILICONE = entry(
+    "silicones",
+    mix_ratio=(10.0, "1"),
+    density_g_per_ml=(1.03, "g/mL"),
+    cup_loss_percent=(15.0, 20.0, 30.0, "%"),
+)
+MOULD = Printed("mould", "print_moulds", 80.0, 30.0, 9.0, solid_ml=10.0, surface_cm2=80.0)
+
+
+def test_resin_by_hand():
+    need = resin_need(
+        (MOULD,),
+        items=3,
+        resin=RESIN,
+        printer=PRINTER,
+        support_percent=Quantity(20.0, "%", "test", low=20.0, high=20.0),
+        purpose="moulds",
+        shared=True,
+    )
+    # solid 10 · 1.2 = 12 mL, as liquid · 1.21/1.10 = 13.2 mL; film 80 cm² · 0.015 cm = 1.2 mL;
+    # 3 · 14.4 · 1.04 = 44.928 mL, in mass · 1.10 = 49.4 g
+    assert need.volume_ml == pytest.approx(44.928)
+    assert need.mass_g == pytest.approx(49.4208)
+    assert need.quantity.best == pytest.approx(0.044928)
+    # the film may be 0.8 or 1.6 mL: 3 · 14.0 · 1.04 and 3 · 14.8 · 1.04
+    assert (need.quantity.low, need.quantity.high) == pytest.approx((0.04368, 0.046176))
+    assert (need.kind, need.unit, need.step, need.shared) == ("resins", "l", "print_moulds", True)
+    assert "50 mL" in need.why
+
+
+def test_silicone_by_hand():
+    base, agent = silicone_needs(SILICONE, pour_ml=6.0, pours_count=12, rounds=3, purpose="casts", step="mix")
+    # 12 · 6 · 1.03 · 1.2 = 88.992 g in 3 rounds of 29.664 g; agent 29.664/11 = 2.697 → 2.7 g, base 27.0 g
+    assert agent.mass_g == pytest.approx(3 * 2.7)
+    assert base.mass_g == pytest.approx(3 * 27.0)
+    assert base.quantity.best == pytest.approx(0.081)
+    assert base.quantity.low == pytest.approx(0.081 * 1.15 / 1.20)
+    assert "27.0 g base and 2.7 g agent" in base.why
+
+
+def test_base_and_agent_keep_the_mix_ratio():
+    base, agent = silicone_needs(
+        SILICONE, pour_ml=6.123, pours_count=7, rounds=7, purpose="casts", step="mix"
+    )
+    assert base.mass_g is not None
+    assert agent.mass_g is not None
+    assert base.mass_g / agent.mass_g == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(("exact", "weighed"), [(2.697, 2.7), (2.7, 2.7), (2.7001, 2.8), (0.01, 0.1)])
+def test_masses_are_weighed_to_a_tenth_of_a_gram_and_never_short(exact, weighed):
+    assert weighed_g(exact) == weighed
+
+
+def test_listed_materials_are_counted_by_what_uses_them(make_step):
+    steps = (
+        make_step("mix", unit="pour"),
+        make_step("punch", after=["mix"], yield_percent=80.0),
+        make_step("pack", after=["punch"]),
+    )
+    row = {"kind": "consumables", "purpose": "p", "source": "test", "unit": "piece", "amount": [1, 2, 3]}
+    rows = [
+        row | {"name": "job", "step": "mix", "per": "job"},
+        row | {"name": "round", "step": "mix", "per": "round"},
+        row | {"name": "pour", "step": "mix", "per": "pour"},
+        row | {"name": "mould", "step": "mix", "per": "mould", "shared": True},
+        row | {"name": "part", "step": "pack", "per": "part"},
+        row | {"name": "port", "step": "pack", "per": "port"},
+        row
+        | {"name": "punch", "step": "punch", "per": "part_port", "amount": [0.02, 0.03, 0.05], "whole": True},
+        row | {"name": "gone", "step": "plasma", "per": "part"},
+    ]
+    sizing = Sizing(good_parts=8, started_parts=10, moulds=2, rounds=3, parts_per_mould=2)
+    needs = {need.name: need for need in listed_needs(rows, Process(steps), sizing, ports=3)}
+    assert "gone" not in needs
+    best = {name: need.quantity.best for name, need in needs.items()}
+    # 10 pieces on moulds of 2 are 5 pours; 8 are packed; 10 are punched at 3 ports: 30 · 0.03 = 0.9 → 1
+    assert best == {"job": 2, "round": 6, "pour": 10, "mould": 4, "part": 16, "port": 6, "punch": 1}
+    assert (needs["punch"].quantity.low, needs["punch"].quantity.high) == (1, 2)
+    assert [name for name, need in needs.items() if need.shared] == ["mould"]
