@@ -156,7 +156,7 @@ class Client:
 
         Args:
             source: path, bytes or open binary file.
-            name: for people; default the file's name.
+            name: for people; default the file's name without its suffix.
             unit: of the drawing's coordinates (`mm`, `um`, `in` …), when the file does not say.
             depth_um: of every channel layer, when the file does not say; a quote may say it as well.
             roles: layer name → `channels`, `ports`, `outline`, `marks` or `ignored`.
@@ -171,7 +171,7 @@ class Client:
             ApiError: the service refused it; see `LayoutUnitsMissingError` and its siblings.
         """
         body, file_name = _read(source)
-        params = {"name": name or file_name, "unit": unit}
+        params = {"name": name or Path(file_name).stem, "unit": unit}
         if depth_um is not None:
             params["depth_um"] = f"{depth_um:g}"
         if roles:

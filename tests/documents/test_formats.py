@@ -84,5 +84,10 @@ def test_times_are_the_same_as_text_and_as_datetime():
         assert _spaced(formats.date(moment)) == "Mon 1 Mar 2027"
         assert formats.clock(moment) == "09:05"
         assert formats.offset(moment) == "UTC+01:00"
+    later = MONDAY + timedelta(hours=2)
+    assert _spaced(formats.stretch(MONDAY, later)) == "Mon 1 Mar, 09:05 to 11:05"
+    assert (
+        _spaced(formats.stretch(MONDAY, later + timedelta(days=1))) == "Mon 1 Mar, 09:05 to Tue 2 Mar, 11:05"
+    )
     assert formats.when(None) == formats.date(None) == "–"
     assert formats.offset("2027-03-01T09:00:00-03:30") == "UTC-03:30"

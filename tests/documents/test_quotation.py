@@ -115,6 +115,21 @@ def test_reasons_assumptions_exclusions_cautions_and_versions_are_told(page, quo
         assert part in page.text
 
 
+def test_a_step_is_one_row_however_many_batches_it_has(page):
+    assert (
+        page.text.count(
+            "Mix, degas and pour 2 Tue 2 Mar, 09:00 to Wed 3 Mar, 10:12 vacuum chamber 1 h 30 min"
+        )
+        == 1
+    )
+
+
+def test_a_caution_is_said_once_with_the_steps_it_is_about(page):
+    resin = "Uncured resin irritates the skin: gloves and goggles, see the safety data sheet."
+    assert page.text.count(f"{resin} Print the moulds; Wash in isopropanol and dry.") == 1
+    assert page.text.count(resin) == 1
+
+
 def test_measured_values_stand_beside_their_limits(page):
     assert "Measured 200 µm, limit 210 µm (between 175 and 250 µm)" in page.text
 

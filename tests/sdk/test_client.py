@@ -57,7 +57,7 @@ def test_the_short_way_uploads_asks_waits_and_gives_the_price(service, client, c
     upload = service.requests("POST", "/v1/layouts")[0]
     assert upload.body == SVG
     assert upload.headers["Content-Type"] == "image/svg+xml"
-    assert upload.query == {"name": "chip.svg"}
+    assert upload.query == {"name": "chip"}
     asked = service.requests("POST", "/v1/quotes")[0]
     assert asked.json == {
         "quantity": 24,

@@ -7,6 +7,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 from rillcast.cli.connection import add_connection_options, connect
@@ -55,7 +56,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     if arguments.kind is not None and arguments.kind not in bench.kinds:
         raise ValueError(f"there is no kind {arguments.kind!r}; known: {', '.join(bench.kinds)}")
     defaults = {default.value for default in bench.defaults}
-    table = Table(show_edge=False, pad_edge=False, header_style="bold")
+    table = Table(box=SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
     for column in ("kind", "name", "title", "origin", ""):
         table.add_column(column)
     for entry in bench.items:
@@ -109,7 +110,7 @@ def run_reset(arguments: argparse.Namespace) -> int:
 def _print_entry(entry: BenchEntry) -> None:
     console = out()
     say(console, f"{entry.title} ({entry.kind} {entry.name}, {entry.origin})", "bold")
-    table = Table(show_edge=False, pad_edge=False, header_style="bold")
+    table = Table(box=SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
     for column in ("key", "value", "range", "source"):
         table.add_column(column)
     for key, value in entry.values.items():

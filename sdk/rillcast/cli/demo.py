@@ -15,6 +15,7 @@ from rillcast.embedded import EmbeddedService
 from rillcast.models import Quote
 
 DRAWING = "river_nitrate_chip.svg"
+NAME = "River nitrate chip"
 QUANTITY = 24
 
 
@@ -33,10 +34,10 @@ def run(arguments: argparse.Namespace) -> int:
     """Start a service in a temporary folder, quote, print, and leave the files."""
     drawing = files("rillcast").joinpath("demo", DRAWING)
     with embedded(EmbeddedService()) as client, as_file(drawing) as path:
-        quote = quote_with_progress(client, path, QUANTITY, {})
-        print_quote(out(), quote)
+        quote = quote_with_progress(client, path, QUANTITY, {}, name=NAME)
         for written in write_files(quote, arguments.out):
             say(err(), f"wrote {written}")
+        print_quote(out(), quote)
     return 0
 
 

@@ -121,11 +121,12 @@ def quote_with_progress(
     quantity: int,
     options: QuoteOptions,
     *,
+    name: str | None = None,
     unit: str | None = None,
     timeout_s: float = 600.0,
 ) -> Quote:
     """A finished quote of a file, with a bar while it is worked out; Ctrl-C stops the work as well."""
-    layout = client.upload_layout(file, unit=unit)
+    layout = client.upload_layout(file, name=name, unit=unit)
     queued = client.create_quote(layout, quantity=quantity, **options)
     try:
         with progress_bar("quoting") as report:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -35,7 +36,7 @@ def print_quote(console: Console, quote: Quote) -> None:
 
 
 def _routes_table(quote: Quote) -> Table:
-    table = Table(show_edge=False, pad_edge=False, header_style="bold")
+    table = Table(box=SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
     table.add_column("route")
     table.add_column("verdict")
     table.add_column("per piece", justify="right")

@@ -16,6 +16,9 @@ MINUS = "\u2212"
 POWER_FROM = 1e7
 POWER_BELOW = 1e-4
 
+#: Units that prices are kept under, as they are printed.
+_PRINTED_UNITS = {"l": "L", "ml": "mL", "ul": "µL", "days": "d"}
+
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -78,8 +81,8 @@ def measure(value: float | None, unit: str | None, digits: int = 3) -> str:
         return "–"
     if unit in (None, "", "1"):
         return number(value, digits)
-    printed_unit = "pieces" if unit == "piece" and value != 1 else str(unit)
-    return number(value, digits) + ("" if unit == "°" else SPACE) + printed_unit
+    printed = "pieces" if unit == "piece" and value != 1 else _PRINTED_UNITS.get(str(unit), str(unit))
+    return number(value, digits) + ("" if unit == "°" else SPACE) + printed
 
 
 def span(value: Mapping[str, float] | None, unit: str, digits: int = 3) -> str:
@@ -112,6 +115,12 @@ def day(moment: datetime | str) -> str:
     """A date as `Mon 1 Mar`."""
     at = _moment(moment)
     return f"{_DAYS[at.weekday()]}{SPACE}{at.day}{SPACE}{_MONTHS[at.month - 1]}"
+
+
+def stretch(start: datetime | str, end: datetime | str) -> str:
+    """A stretch of time as `Mon 1 Mar, 09:00 to 11:24`; the day of the end only when it is another."""
+    last = clock(end) if day(start) == day(end) else f"{day(end)}, {clock(end)}"
+    return f"{day(start)}, {clock(start)} to {last}"
 
 
 def date(moment: datetime | str | None) -> str:

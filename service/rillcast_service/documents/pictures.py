@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -18,6 +19,7 @@ from rillcast_service.documents.svg import (
     PAPER,
     RULE,
     Scale,
+    parts_of,
     picture,
     shortened,
     tag,
@@ -31,6 +33,8 @@ from rillcast_service.engine.result import Finding, RouteResult
 
 __all__ = ["findings_picture", "layout_picture", "timeline_picture"]
 
+_SENTENCE_END = re.compile(r"(?<=[.!?]) +(?=[A-Z])")
+
 WIDTH_PX = 960.0
 MARGIN_PX = 34.0
 HEAD_PX = 54.0
@@ -41,6 +45,7 @@ CHANNEL_FILL, CHANNEL_EDGE = "#a9c8e6", "#3f73a5"
 MARK_FILL = "#e4e2dc"
 CHIP_FILL = "#fbfbf9"
 PORT_SIZE = 12.0
+RINGED_BELOW_PX, RING_PX = 10.0, 7.0
 LEGEND_SIZE = 13.0
 
 
@@ -55,7 +60,13 @@ def layout_picture(layout: Layout) -> str:
     """
     board = _Board.of(layout, layout.outline, top=HEAD_PX)
     title = layout.name or "Layout"
-    parts = [_head(title, _size_in_words(board)), *board.drawing(), *board.port_labels(), *board.foot()]
+    parts = [
+        _head(title, _size_in_words(board)),
+        *board.drawing(),
+        *board.ports(),
+        *board.port_labels(),
+        *board.foot(),
+    ]
     return picture(WIDTH_PX, board.bottom, parts, title=f"{title}: layout as drawn")
 
 
@@ -81,7 +92,8 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
     parts = [
         _head(route_result.title, summary),
         *board.drawing(),
-        *(board.highlight(finding) for _, finding in placed),
+        *(part for _, finding in placed for part in board.highlight(finding)),
+        *board.ports(),
         *board.port_labels(),
         *board.signs(placed),
         *board.foot(),
@@ -145,13 +157,16 @@ class _Board:
         return self.top + self.height + 34
 
     def drawing(self) -> Iterable[Markup]:
-        """The chip without words: edge, marks faint, channels, ports."""
+        """The chip without words: edge, marks faint, channels."""
         if self.outline is not None:
             yield self.scale.path(self.outline, fill=CHIP_FILL, stroke=FAINT_INK, stroke_width=1.2)
         for layer in self.layout.with_role(Role.MARKS):
             yield self.scale.path(layer.geometry, fill=MARK_FILL)
         for layer in self.layout.channel_layers:
             yield self.scale.path(layer.geometry, fill=CHANNEL_FILL, stroke=CHANNEL_EDGE, stroke_width=0.8)
+
+    def ports(self) -> Iterable[Markup]:
+        """The openings, over everything that a finding colours."""
         for port in self.layout.ports:
             yield self.scale.path(port.opening, fill=PAPER, stroke=INK, stroke_width=1.5)
 
@@ -170,19 +185,23 @@ class _Board:
                 at_x, at_y + 0.36 * PORT_SIZE, label, size=PORT_SIZE, weight="600", anchor="middle", halo=True
             )
 
-    def highlight(self, finding: Finding) -> Markup:
-        """The place of a finding: its area or line, thick and in the colour of its severity."""
-        kind = SEVERITIES.get(finding.severity.value, NOTE)
-        if finding.where is None:
-            return Markup("")
-        return self.scale.path(
-            finding.where,
-            fill=kind.edge if finding.where.area else "none",
-            fill_opacity=0.25,
-            stroke=kind.edge,
-            stroke_width=2.4,
-            stroke_linecap="round",
-        )
+    def highlight(self, finding: Finding) -> Iterable[Markup]:
+        """The places of a finding in the colour of its severity; a ring around those too small to see."""
+        colour = SEVERITIES.get(finding.severity.value, NOTE).edge
+        for place in parts_of(finding.where) if finding.where is not None else ():
+            area = isinstance(place, Polygon)
+            yield self.scale.path(
+                place,
+                fill=colour if area else "none",
+                fill_opacity=0.25,
+                stroke=colour,
+                stroke_width=1.4 if area else 2.4,
+                stroke_linecap="round",
+            )
+            left, low, right, high = place.bounds
+            if max(right - left, high - low) * self.scale.px_per_mm < RINGED_BELOW_PX:
+                x, y = self.scale.x((left + right) / 2), self.scale.y((low + high) / 2)
+                yield tag("circle", cx=x, cy=y, r=RING_PX, fill="none", stroke=colour, stroke_width=1.6)
 
     def signs(self, findings: list[tuple[int, Finding]]) -> list[Markup]:
         """A numbered sign for each finding, with a line to its place."""
@@ -245,9 +264,8 @@ def _legend(findings: list[tuple[int, Finding]], *, y: float) -> tuple[list[Mark
     for index, finding in findings:
         anchor = _anchor(finding)
         place = "Whole chip." if anchor is None else f"At {number(anchor.x, 4)}, {number(anchor.y, 4)} mm."
-        said = wrapped(
-            f"{finding.message} {place}", size=LEGEND_SIZE, width=WIDTH_PX - MARGIN_PX - text_x, lines=2
-        )
+        short = f"{_first_sentence(finding.message)} {place}"
+        said = wrapped(short, size=LEGEND_SIZE, width=WIDTH_PX - MARGIN_PX - text_x, lines=2)
         parts.append(severity_sign(finding.severity.value, MARGIN_PX + 12, top + 13, str(index)))
         word = SEVERITIES.get(finding.severity.value, NOTE).word
         parts.append(text(MARGIN_PX + 34, top + 17.5, word, weight="700"))
@@ -255,6 +273,10 @@ def _legend(findings: list[tuple[int, Finding]], *, y: float) -> tuple[list[Mark
         top += 28 + 17 * (len(said) - 1)
     rule = tag("line", x1=MARGIN_PX, x2=WIDTH_PX - MARGIN_PX, y1=y - 4, y2=y - 4, stroke=RULE)
     return [rule, *parts], top - y
+
+
+def _first_sentence(message: str) -> str:
+    return _SENTENCE_END.split(message, maxsplit=1)[0]
 
 
 def _anchor(finding: Finding) -> Point | None:

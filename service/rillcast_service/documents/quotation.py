@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
+from datetime import datetime
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -109,6 +110,34 @@ def _result(quote: Mapping[str, Any]) -> Mapping[str, Any]:
     return result
 
 
+def _steps(schedule: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The steps of a plan in order of their start, all batches of a step in one."""
+    by_step: dict[str, list[Mapping[str, Any]]] = {}
+    for step in sorted(schedule["steps"], key=lambda step: datetime.fromisoformat(step["start"])):
+        by_step.setdefault(step["step"], []).append(step)
+    return [
+        {
+            "title": batches[0]["title"],
+            "batches": len(batches),
+            "start": batches[0]["start"],
+            "end": max((step["end"] for step in batches), key=datetime.fromisoformat),
+            "resource": batches[0]["resource"],
+            "unattended": batches[0]["unattended"],
+            "hands_on_min": sum(step["hands_on_min"] for step in batches),
+        }
+        for batches in by_step.values()
+    ]
+
+
+def _cautions(schedule: Mapping[str, Any]) -> dict[str, list[str]]:
+    """Caution → titles of the steps that it is about, each once."""
+    steps: dict[str, dict[str, None]] = {}
+    for step in schedule["steps"]:
+        for caution in step["cautions"]:
+            steps.setdefault(caution, {})[step["title"]] = None
+    return {caution: list(titles) for caution, titles in steps.items()}
+
+
 def _cell(column: str, value: Any) -> Any:
     if value is None:
         return ""
@@ -140,6 +169,7 @@ def _environment() -> Environment:
         # What a template prints comes from strangers' drawings too: no control characters.
         finalize=lambda value: clean(value) if type(value) is str else value,
     )
+    environment.globals |= {"stretch": formats.stretch, "steps_of": _steps, "cautions_of": _cautions}
     environment.filters |= {
         "money": formats.money,
         "number": formats.number,
@@ -147,7 +177,6 @@ def _environment() -> Environment:
         "span": formats.span,
         "when": formats.when,
         "date": formats.date,
-        "clock": formats.clock,
         "offset": formats.offset,
         "duration": formats.duration,
         "words": formats.words,

@@ -252,7 +252,7 @@ class Scale:
         """Polygons and lines as one path; points are left out."""
         # What moves by less than a tenth of a pixel cannot be seen, but would make the file heavy.
         seen = geometry.simplify(0.1 / self.px_per_mm)
-        data = "".join(self._data(part) for part in _parts(seen))
+        data = "".join(self._data(part) for part in parts_of(seen))
         return tag("path", d=data, fill_rule="evenodd", **attributes) if data else Markup("")
 
     def _data(self, part: Geometry) -> str:
@@ -269,10 +269,18 @@ class Scale:
         return f"M{'L'.join(points)}{'Z' if close else ''}" if points else ""
 
 
-def _parts(geometry: Geometry) -> Iterable[Geometry]:
+def parts_of(geometry: Geometry) -> Iterable[Geometry]:
+    """The points, lines and polygons that a geometry is made of, however it is nested.
+
+    Args:
+        geometry: any; nothing comes of an empty one.
+
+    Returns:
+        Its simple parts.
+    """
     if isinstance(geometry, BaseMultipartGeometry):
         for part in geometry.geoms:
-            yield from _parts(part)
+            yield from parts_of(part)
     elif not geometry.is_empty:
         yield geometry
 

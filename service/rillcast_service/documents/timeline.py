@@ -16,7 +16,6 @@ from rillcast_service.documents.svg import (
     PAPER,
     RULE,
     picture,
-    shortened,
     tag,
     text,
     text_width,
@@ -26,7 +25,8 @@ from rillcast_service.engine.result import Schedule, ScheduledStep
 
 WIDTH_PX = 960.0
 MARGIN_PX = 24.0
-LABEL_PX = 150.0
+LABEL_PX = 172.0
+LABEL_SIZE = 11.5
 LANE_PX = 26.0
 BAR_PX = 18.0
 
@@ -168,8 +168,10 @@ def _rows(steps: Sequence[ScheduledStep], *, top: float) -> tuple[list[_Row], fl
 
 
 def _row(row: _Row, axis: _Axis, numbers: dict[str, int]) -> Iterable[Markup]:
-    name = shortened(words(row.name), size=13.0, width=LABEL_PX - 12)
-    yield text(MARGIN_PX, row.top + 17, name, weight="600")
+    name = wrapped(words(row.name), size=LABEL_SIZE, width=LABEL_PX - 24, lines=2)
+    first = row.top + (17 if len(name) == 1 else 10)
+    for index, line in enumerate(name):
+        yield text(MARGIN_PX, first + 13 * index, line, size=LABEL_SIZE, weight="600")
     yield tag("line", x1=MARGIN_PX, x2=WIDTH_PX - MARGIN_PX, y1=row.top - 3, y2=row.top - 3, stroke=RULE)
     for index, lane in enumerate(row.lanes):
         for step in lane:
@@ -220,10 +222,13 @@ def _days(axis: _Axis, bottom: float) -> Iterable[Markup]:
         seen = stretch.start.date()
         yield tag("line", x1=stretch.x, x2=stretch.x, y1=76, y2=bottom + 4, stroke=RULE, stroke_width=1.2)
         label = day(stretch.start)
-        if stretch.x >= free_from and stretch.x + text_width(label, 12.0) <= WIDTH_PX:
-            yield text(stretch.x + 4, 74, label, size=12.0, weight="600")
-            yield text(stretch.x + 4, 88, clock(stretch.start), size=11.0, fill=FAINT_INK)
-            free_from = stretch.x + text_width(label, 12.0) + 12
+        across = text_width(label, 12.0)
+        # The last day may be too short for its own name, which then ends at the margin.
+        x = min(stretch.x + 4, WIDTH_PX - MARGIN_PX - across)
+        if x >= free_from:
+            yield text(x, 74, label, size=12.0, weight="600")
+            yield text(x, 88, clock(stretch.start), size=11.0, fill=FAINT_INK)
+            free_from = x + across + 8
 
 
 def _milestones(schedule: Schedule, axis: _Axis, bottom: float) -> Iterable[Markup]:
