@@ -8,9 +8,9 @@ import socket
 from collections.abc import Callable
 from typing import Any
 
-import waitress  # type: ignore[import-untyped]
-from waitress.channel import HTTPChannel  # type: ignore[import-untyped]
-from waitress.task import ErrorTask  # type: ignore[import-untyped]
+import waitress
+from waitress.channel import HTTPChannel
+from waitress.task import ErrorTask
 
 from rillcast_service.settings import Settings
 

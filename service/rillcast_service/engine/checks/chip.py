@@ -11,6 +11,7 @@ from rillcast_service.engine.checks.limits import limit_table, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import mm
 from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_channels
 
 
@@ -70,7 +71,7 @@ def build_area(case: Case) -> Iterator[Finding]:
         if diagonal > diameter:
             yield _too_large(case, diagonal, diameter, "the usable wafer", mould.source_of("diameter_mm"))
         return
-    printer = case.job.bench["printer"]
+    printer = prints.printer(case.job)
     margin = 2.0 * printer.number("plate_margin_mm")
     plate = sorted(printer.number(key) - margin for key in ("build_x_mm", "build_y_mm"))
     height = printer.number("build_z_mm")

@@ -10,6 +10,7 @@ from rillcast_service.catalogue.types import Quantity
 from rillcast_service.engine.checks.registry import Case
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Severity
+from rillcast_service.engine.routes import prints
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +100,10 @@ def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:
     if "of" in term:
         machine, key = str(term["of"]).split(".")
         return Limit.of(case.job.bench[machine].quantity(key))
-    printer = case.job.bench.items.get("printer") if case.as_made.calibrated is not None else None
     if "pixels" not in term:
         value = _range(term, key="um")
     else:
-        if printer is None:
-            raise ValueError("a limit in pixels needs a route that prints")
+        printer = prints.printer(case.job)
         pixel_um = max(printer.number("pixel_x_um"), printer.number("pixel_y_um"))
         value = _range(term, key="pixels") * pixel_um
         bleed = printer.quantity("edge_bleed_um")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from rillcast_service.engine.checks.registry import Case, rule
+from rillcast_service.engine.layout.model import PortRole
 from rillcast_service.engine.result import Finding, Severity
 
 _SOURCE = "conservation of volume: what goes in must push something out"
@@ -13,8 +14,9 @@ _SOURCE = "conservation of volume: what goes in must push something out"
 @rule("unreachable_cavity")
 def unreachable_cavity(case: Case) -> Iterator[Finding]:
     """Every connected cavity has an inlet, and an outlet or vent."""
+    vents = {port.name for port in case.job.layout.ports if port.role is PortRole.VENT}
     for cavity in case.cavities.cavities:
-        if cavity.has_inlet and cavity.has_outlet:
+        if cavity.has_inlet and (cavity.has_outlet or vents & set(cavity.ports)):
             continue
         at = cavity.geometry.representative_point()
         place = f"the cavity at ({at.x:.2f}, {at.y:.2f}) mm"
@@ -24,7 +26,7 @@ def unreachable_cavity(case: Case) -> Iterator[Finding]:
         else:
             lacking = "outlet or vent" if cavity.has_inlet else "inlet"
             message = f"There is no {lacking} to {place}; only {', '.join(cavity.ports)}."
-            remedy = f"Draw an {lacking.split()[0]} into it, or give one of its ports that role."
+            remedy = f"Draw an {lacking} into it, or give one of its ports that role."
         yield Finding(
             rule="unreachable_cavity",
             severity=Severity.BLOCKER,

@@ -14,6 +14,7 @@ from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, in_doubt, um
 from rillcast_service.engine.layout.measure import Span, measure, narrow_gaps, narrow_spans
 from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_channels, made_channels
 
 
@@ -107,15 +108,15 @@ def lost_shape(case: Case) -> Iterator[Finding]:
 @rule("roof_closes")
 def roof_closes(case: Case) -> Iterator[Finding]:
     """Enclosed channels of which at least one layer of depth is left open."""
-    printer, resin = case.job.bench["printer"], case.job.bench["resin"]
-    layer_um = printer.number("layer_um")
+    layer_um = prints.printer(case.job).number("layer_um")
+    source = prints.resin(case.job).source_of("penetration_depth_um")
     drawn = {layer.name: layer for layer in case.job.layout.channel_layers}
     for channel in case.as_made.channels:
         made, layer = channel.depth_um, drawn[channel.layer]
         if made.low >= layer_um or layer.depth_um is None:
             continue
         # whatever is lost on the way from drawn to made has to be drawn on top
-        least = Limit((made * -1.0) + (layer.depth_um + layer_um), resin.source_of("penetration_depth_um"))
+        least = Limit((made * -1.0) + (layer.depth_um + layer_um), source)
         yield Finding(
             rule="roof_closes",
             severity=Severity.BLOCKER if made.best < layer_um else Severity.RISK,

@@ -1,0 +1,140 @@
+"""Widths, walls, lost shapes, roofs and ridges: what is found, where, and with what remedy."""
+
+import pytest
+from shapely import Point, box
+
+from rillcast_service.catalogue.types import Fact
+from rillcast_service.engine.result import Severity, Verdict
+
+
+def _bar(width_mm: float):
+    return box(5.0, 11.0 - width_mm / 2.0, 65.0, 11.0 + width_mm / 2.0)
+
+
+@pytest.mark.parametrize(
+    ("width_um", "severity"),
+    # default printer, 35 µm pixels: 4 px = 140 µm is the limit; 6 px and the spread of its light
+    # bleed (2 × (70 − 25) µm) make 300 µm the end of the doubt
+    [(130, Severity.BLOCKER), (140, Severity.RISK), (299, Severity.RISK), (300, None), (500, None)],
+)
+def test_a_mould_channel_is_held_to_pixels_and_their_doubt(chip, review_of, found, width_um, severity):
+    analysis = review_of(chip([_bar(width_um / 1000.0)], depth_um=100.0), "cast_printed_mould")
+    findings = found(analysis, "channel_width")
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
+    for finding in findings:
+        assert (finding.measured, finding.limit, finding.limit_high) == (width_um, 140.0, 300.0)
+        assert finding.unit == "µm"
+
+
+def test_a_measured_printer_is_held_to_its_own_limit(chip, review_of, found, with_values):
+    job = with_values(chip([_bar(0.2)], depth_um=100.0), "printer", calibrated=Fact(True, "bench"))
+    analysis = review_of(job, "cast_printed_mould")
+    assert found(analysis, "channel_width") == []
+    assert analysis.verdict is Verdict.MAKEABLE
+
+
+def test_a_coarser_printer_turns_the_verdict_for_the_stated_reason(chip, review_of, found):
+    shapes = [_bar(0.18)]
+    fine = review_of(chip(shapes, depth_um=100.0), "cast_printed_mould")
+    coarse = review_of(
+        chip(shapes, depth_um=100.0, bench={"printer": "masked_lcd_50um"}), "cast_printed_mould"
+    )
+    assert fine.verdict is Verdict.MAKEABLE_WITH_RISK
+    assert coarse.verdict is Verdict.NOT_MAKEABLE
+    (finding,) = found(coarse, "channel_width")
+    assert finding.limit == 200.0
+    assert "200 µm" in finding.remedy
+
+
+def test_one_narrow_neck_is_one_finding_at_its_place(chip, review_of, found):
+    wide = [box(5.0, 10.0, 30.0, 12.0), box(29.9, 10.95, 35.1, 11.05), box(35.0, 10.0, 65.0, 12.0)]
+    bell = wide[0].union(wide[1]).union(wide[2])
+    (finding,) = found(review_of(chip([bell], depth_um=100.0), "cast_printed_mould"), "channel_width")
+    assert finding.measured == 100.0
+    assert finding.where.within(box(29.0, 10.0, 36.0, 12.0))
+    assert len(finding.where.geoms) == 1
+
+
+@pytest.mark.parametrize(("gap_um", "severity"), [(120, Severity.BLOCKER), (400, None)])
+def test_walls_between_channels(chip, review_of, found, gap_um, severity):
+    upper = box(5.0, 11.0 + gap_um / 1000.0, 65.0, 12.0)
+    lower = box(5.0, 10.0, 65.0, 11.0)
+    ports = (("in", "inlet", 6, 11), ("out", "outlet", 64, 11))
+    analysis = review_of(chip([lower, upper], depth_um=100.0, ports=ports), "cast_printed_mould")
+    findings = found(analysis, "channel_gap")
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
+
+
+def test_channels_that_the_light_runs_together_are_a_blocker(chip, review_of, found):
+    # bleed of the default printer is 25 µm a side: a wall of 40 µm on the mould's negative is gone
+    lower, upper = box(5.0, 10.0, 65.0, 11.0), box(5.0, 11.04, 65.0, 12.0)
+    analysis = review_of(chip([lower, upper], depth_um=100.0), "cast_printed_mould")
+    (finding,) = found(analysis, "lost_shape")
+    assert finding.severity is Severity.BLOCKER
+    assert "run together" in finding.message
+    assert analysis.summary.merged_features == 1
+
+
+def test_a_channel_narrower_than_the_bleed_is_lost_from_a_printed_part(chip, review_of, found):
+    shapes = [_bar(1.0), box(5.0, 15.0, 65.0, 15.04)]
+    analysis = review_of(chip(shapes), "printed_bonded_halves")
+    assert any("vanish" in finding.message for finding in found(analysis, "lost_shape"))
+    assert analysis.summary.lost_features == 1
+
+
+def test_the_roof_closes_a_shallow_channel_of_a_one_piece_print(chip, review_of, found):
+    analysis = review_of(chip([_bar(1.0)], depth_um=150.0), "printed_monolith")
+    (finding,) = found(analysis, "roof_closes")
+    assert finding.severity is Severity.BLOCKER
+    assert analysis.fluidics is None
+    # the smallest depth that stays open is what the roof takes, and a layer
+    job = chip([_bar(1.0)], depth_um=finding.limit + 1.0)
+    again = found(review_of(job, "printed_monolith"), "roof_closes")
+    assert [item.severity for item in again] in ([], [Severity.RISK])
+
+
+def test_a_deep_channel_stays_at_risk_until_the_resin_is_measured(chip, review_of, found, with_values):
+    job = chip([_bar(1.0)], depth_um=800.0)
+    (finding,) = found(review_of(job, "printed_monolith"), "roof_closes")
+    assert finding.severity is Severity.RISK
+    assert "no measured profile" in finding.message
+    measured = with_values(job, "printer", calibrated=Fact(True, "bench"))
+    assert found(review_of(measured, "printed_monolith"), "roof_closes") == []
+
+
+@pytest.mark.parametrize(
+    ("depth_um", "severity"), [(140, None), (180, Severity.RISK), (250, Severity.BLOCKER)]
+)
+def test_a_wafer_mould_has_a_greatest_height(chip, review_of, found, depth_um, severity):
+    findings = found(review_of(chip([_bar(1.0)], depth_um=depth_um), "cast_wafer_mould"), "ridge_height")
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
+
+
+def test_a_tall_narrow_ridge_leans(chip, review_of, found):
+    findings = found(review_of(chip([_bar(0.02)], depth_um=140), "cast_wafer_mould"), "ridge_height")
+    (slender,) = [finding for finding in findings if finding.unit == "1"]
+    assert slender.measured == pytest.approx(7.0, abs=0.1)
+    assert slender.severity is Severity.RISK
+
+
+def test_a_wafer_channel_is_held_to_the_mould_that_is_chosen(chip, review_of, found):
+    film = review_of(chip([_bar(0.025)], depth_um=50), "cast_wafer_mould")
+    chrome = review_of(
+        chip([_bar(0.025)], depth_um=50, bench={"mould": "wafer_chrome_mask"}), "cast_wafer_mould"
+    )
+    assert [item.severity for item in found(film, "channel_width")] == [Severity.BLOCKER]
+    assert found(chrome, "channel_width") == []
+
+
+def test_round_chambers_and_arcs_give_no_finding(chip, review_of):
+    disc = Point(35.0, 11.0).buffer(3.0, quad_segs=64)
+    job = chip([_bar(0.6).union(disc)], depth_um=100.0)
+    analysis = review_of(job, "cast_printed_mould")
+    assert {finding.severity for finding in analysis.findings} == {Severity.NOTE}
+
+
+def test_limits_name_their_source(chip, review_of, found):
+    (finding,) = found(review_of(chip([_bar(0.05)], depth_um=50.0), "printed_bonded_halves"), "channel_width")
+    assert finding.source
+    assert isinstance(finding.limit_low, float)
+    assert finding.limit_low <= finding.limit <= finding.limit_high
