@@ -13,6 +13,19 @@ from rillcast_service.engine.layout.options import escaped
 
 _WHOLE = "_schema"
 
+#: What marshmallow says of its own accord, in our words. Every message begins with "This" and is told with
+#: the name of what it is about in its place.
+_WORDS = {
+    "Missing data for required field.": "This is missing.",
+    "Field may not be null.": "This is null.",
+    "Invalid input type.": "This is not an object.",
+    "Not a valid list.": "This is not a list.",
+    "Not a valid mapping type.": "This is not an object.",
+    "Not a valid integer.": "This is not a whole number.",
+    "Not a valid number.": "This is not a number.",
+    "Special numeric values (nan or infinity) are not permitted.": "This is not a finite number.",
+}
+
 
 def faults_of(error: ValidationError, schema: Schema) -> tuple[Fault, ...]:
     """Every fault of a refused document.
@@ -31,7 +44,7 @@ def _faults(messages: Any, subject: Any, pointer: str) -> Iterator[Fault]:
     """Walk the tree of messages and, along with it, the tree of fields that they are about."""
     if isinstance(messages, list):
         for message in messages:
-            yield Fault(_sentence(message), _remedy(message, subject), pointer=pointer)
+            yield Fault(_sentence(message, pointer), _remedy(message, subject), pointer=pointer)
         return
     for key, below in messages.items():
         if key == _WHOLE:
@@ -70,13 +83,25 @@ def _remedy(message: str, subject: Any) -> str:
 def _unknown(key: str, schema: Schema, pointer: str) -> Fault:
     likely = difflib.get_close_matches(key, schema.fields, n=2)
     hint = f"Perhaps {' or '.join(likely)} is meant. " if likely else ""
-    return Fault(f"There is no member {key!r} here.", f"{hint}There are: {_listed(schema)}.", pointer=pointer)
+    return Fault(
+        f"There is no {key!r} in {_name(pointer.rpartition('/')[0]) or 'the request'}.",
+        f"{hint}There are: {_listed(schema)}.",
+        pointer=pointer,
+    )
 
 
 def _listed(schema: Schema) -> str:
     return ", ".join(schema.fields)
 
 
-def _sentence(message: Any) -> str:
-    text = str(message).strip()
-    return text if text.endswith(".") else text + "."
+def _sentence(message: str, pointer: str) -> str:
+    words = _WORDS.get(message, message)
+    return (
+        (_name(pointer) or "The request") + words.removeprefix("This") if words.startswith("This ") else words
+    )
+
+
+def _name(pointer: str) -> str:
+    """What a pointer points at, in words."""
+    steps = pointer.split("/")[1:]
+    return ".".join(step.replace("~1", "/").replace("~0", "~") for step in steps)

@@ -41,7 +41,10 @@ class Number(fields.Float):
         **options: Any,
     ) -> None:
         limits = validate.Range(
-            min=minimum if above is None else above, max=maximum, min_inclusive=above is None
+            min=minimum if above is None else above,
+            max=maximum,
+            min_inclusive=above is None,
+            error=f"This is not {accepts}.",
         )
         super().__init__(validate=limits, metadata=_saying(accepts), **options)
 
@@ -60,7 +63,7 @@ class Whole(fields.Integer):
     def __init__(self, accepts: str, *, minimum: int, maximum: int, **options: Any) -> None:
         super().__init__(
             strict=True,
-            validate=validate.Range(min=minimum, max=maximum),
+            validate=validate.Range(min=minimum, max=maximum, error=f"This is not {accepts}."),
             metadata=_saying(accepts),
             **options,
         )
@@ -105,7 +108,11 @@ class Text(fields.String):
     ) -> None:
         rules: list[validate.Validator] = []
         if shortest is not None or longest is not None:
-            rules.append(validate.Length(min=shortest, max=longest))
+            characters = f"{shortest or 0} to {longest}" if longest else f"{shortest} or more"
+            length = validate.Length(
+                min=shortest, max=longest, error=f"This has not {characters} characters."
+            )
+            rules.append(length)
         if pattern is not None:
             # \Z and not $: a line break at the end is no part of a name.
             rules.append(_Pattern(pattern, error="This has not the right form."))

@@ -32,6 +32,15 @@ MAX_PRESSURE_KPA = 10_000
 DEPTH = f"a depth above 0 and up to {MAX_DEPTH_UM} µm"
 
 
+def _at_most(count: int) -> validate.Length:
+    return validate.Length(max=count, error=f"This holds more than {count}.")
+
+
+def _all_different(values: list[Any]) -> None:
+    if len(set(values)) != len(values):
+        raise ValidationError("This holds the same twice.")
+
+
 class PortRequest(Schema):
     """A port to add, or more about a port of the layout."""
 
@@ -64,7 +73,7 @@ class UseRequest(Schema):
         f"a flow above 0 and up to {MAX_FLOW_UL_PER_MIN} µL/min", above=0, maximum=MAX_FLOW_UL_PER_MIN
     )
     optics = fields.List(
-        name(), validate=validate.Length(max=10), metadata={"accepts": "a list of up to 10 ways of reading"}
+        name(), validate=_at_most(10), metadata={"accepts": "a list of up to 10 ways of reading"}
     )
     max_pressure_kpa = Number(
         f"a pressure above 0 and up to {MAX_PRESSURE_KPA} kPa", above=0, maximum=MAX_PRESSURE_KPA
@@ -97,12 +106,7 @@ class CommercialRequest(Schema):
     @validates_schema
     def _discount_within_price(self, data: Mapping[str, Any], **_: Any) -> None:
         if Decimal(data.get("discount_percent", "0")) > 100:
-            raise ValidationError("A discount cannot be more than the price.", "discount_percent")
-
-
-def _all_different(values: list[Any]) -> None:
-    if len(set(values)) != len(values):
-        raise ValidationError("The same stands here twice.")
+            raise ValidationError("This is more than the price.", "discount_percent")
 
 
 class QuoteRequest(Schema):
@@ -117,7 +121,7 @@ class QuoteRequest(Schema):
     )
     routes = fields.List(
         name("a route id of /v1/routes"),
-        validate=[validate.Length(max=32), _all_different],
+        validate=[_at_most(32), _all_different],
         metadata={"accepts": "a list of up to 32 different route ids"},
     )
     depths_um = Members(
@@ -129,14 +133,14 @@ class QuoteRequest(Schema):
     chip = fields.Nested(ChipRequest)
     ports = fields.List(
         fields.Nested(PortRequest),
-        validate=validate.Length(max=256),
+        validate=_at_most(256),
         metadata={"accepts": "a list of up to 256 ports"},
     )
     use = fields.Nested(UseRequest)
     bench = fields.Nested(BenchRequest)
     variants = fields.List(
         fields.Nested(VariantRequest),
-        validate=validate.Length(max=16),
+        validate=_at_most(16),
         metadata={"accepts": "a list of up to 16 build variants"},
     )
     aim = Text("price, date or hands_on", words=("price", "date", "hands_on"))
@@ -151,7 +155,7 @@ class QuoteRequest(Schema):
     def _one_layout(self, data: Mapping[str, Any], **_: Any) -> None:
         if ("layout_id" in data) == ("layout" in data):
             count = "both" if "layout" in data else "neither"
-            raise ValidationError(f"Of layout_id and layout the request gives {count}.")
+            raise ValidationError(f"This gives {count} of layout_id and layout.")
 
 
 class BenchEntryPut(Schema):
@@ -170,7 +174,7 @@ class PageQuery(Schema):
 
     limit = fields.Integer(
         load_default=50,
-        validate=validate.Range(min=1, max=200),
+        validate=validate.Range(min=1, max=200, error="This is not a whole number from 1 to 200."),
         metadata={"accepts": "a whole number from 1 to 200"},
     )
     cursor = Text("the cursor of the `next` of the page before", shortest=1, longest=512)
@@ -198,10 +202,10 @@ class LayoutOptions(Schema):
     unit = Text(f"one of {', '.join(REQUEST_UNITS)}", words=REQUEST_UNITS)
     depth_um = fields.Float(
         allow_nan=False,
-        validate=validate.Range(min=0, min_inclusive=False, max=MAX_DEPTH_UM),
+        validate=validate.Range(min=0, min_inclusive=False, max=MAX_DEPTH_UM, error=f"This is not {DEPTH}."),
         metadata={"accepts": DEPTH},
     )
     roles = _Roles(
-        validate=validate.Length(max=1000),
+        validate=_at_most(1000),
         metadata={"accepts": 'a JSON object such as {"Layer 1": "channels"}'},
     )
