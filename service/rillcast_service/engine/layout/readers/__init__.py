@@ -50,6 +50,7 @@ def read(data: bytes, *, media_type: str, name: str, options: ReadOptions | None
     sketch.tally.size(len(data))
     actual = looks_like(data)
     if actual is not None and actual != form.name:
+        actual = next((other.title for other in _FORMATS if other.name == actual), actual)
         raise LayoutUnreadable(
             Fault(
                 f"The file is not {form.title}: it begins like {actual}.",

@@ -115,7 +115,7 @@ def _tree(data: bytes, tally: Tally, *, forbid_dtd: bool) -> Element:
         line, column = error.position
         raise LayoutUnreadable(
             Fault(
-                f"The file is not well-formed XML: {error.msg.split(':')[0]}.",
+                f"The file is not well-formed XML: {str(error).split(':')[0]}.",
                 "Mend the file, or export it again.",
                 where=f"line {line}, column {column + 1}",
             )
