@@ -221,7 +221,7 @@ UNUSABLE = {
     "a point that is no port": ([feature("Point", [0, 0], bore_mm=1)], COORDINATES),
     "a port without bore": ([feature("Point", [0, 0], layer="ports")], PROPERTIES),
     "a bore in words": ([feature("Point", [0, 0], layer="ports", bore_mm="1")], f"{PROPERTIES}/bore_mm"),
-    "a port of no role": ([feature("Point", [0, 0], layer="ports", role="x", bore_mm=1)], f"{PROPERTIES}/role"),
+    "an unknown role": ([feature("Point", [0, 0], layer="ports", role="x", bore_mm=1)], f"{PROPERTIES}/role"),
     "no depth": ([feature(depth_um=0)], f"{PROPERTIES}/depth_um"),
     "a depth in words": ([feature(depth_um="deep")], f"{PROPERTIES}/depth_um"),
     "an unknown unit": ({"type": "FeatureCollection", "units": "ell", "features": []}, "#/units"),

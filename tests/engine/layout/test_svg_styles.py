@@ -31,7 +31,7 @@ BAND = 2.0  # a line of 10 mm, 0.2 mm wide
         + LINE.format('class="c"'),
         # Inherited from groups.
         f'<g fill="none" style="stroke-width:.2"><g stroke="#123">{LINE.format("")}</g></g>',
-        f'<g fill="none" stroke="red" stroke-width=".2">{LINE.format("stroke='inherit'")}</g>',
+        '<g fill="none" stroke="red" stroke-width=".2">' + LINE.format('stroke="inherit"') + "</g>",
     ],
 )
 def test_where_a_style_may_stand(read_channels, shape):
