@@ -204,7 +204,6 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
             drawn=drawn,
             made=made,
             cavities=cavities,
-            table={},
         )
     )
     return Analysis(

@@ -40,7 +40,7 @@ class Finding:
     Args:
         rule: id of the rule, see /v1/rules.
         severity: blocker, risk or note.
-        message: what is wrong and why it matters.
+        message: what is wrong; why: why it matters, set by the review from the rule's own table.
         remedy: what to do, with a number.
         measured, limit: in `unit`; None when the rule is not about a number.
         limit_low, limit_high: the range of the limit, when the limit itself is in doubt.
@@ -59,6 +59,7 @@ class Finding:
     limit_high: float | None = None
     unit: str | None = None
     where: Geometry | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.affinity import translate
@@ -130,7 +132,7 @@ def _edge_sweeps(geometry: MultiPolygon, step: tuple[float, float]) -> list[Poly
     for part in geometry.geoms:
         for ring in (part.exterior, *part.interiors):
             points = list(ring.coords)
-            for (ax, ay), (bx, by) in zip(points, points[1:], strict=False):
+            for (ax, ay), (bx, by) in pairwise(points):
                 sweep = Polygon([(ax, ay), (bx, by), (bx + dx, by + dy), (ax + dx, ay + dy)])
                 if sweep.is_valid and sweep.area > 0.0:
                     sweeps.append(sweep)

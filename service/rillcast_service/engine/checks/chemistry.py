@@ -28,7 +28,7 @@ def cure_inhibition(case: Case) -> Iterator[Finding]:
         yield Finding(
             rule="cure_inhibition",
             severity=Severity.BLOCKER,
-            message=f"The mould of {resin.title} is cast on without passivation. {case.table['why']}",
+            message=f"The mould of {resin.title} is cast on without passivation.",
             remedy=(
                 "Add a passivation recipe (wash, ultraviolet post-cure on both faces, bake below the "
                 "heat-deflection temperature), or use a mould resin without that initiator."
@@ -42,7 +42,7 @@ def cure_inhibition(case: Case) -> Iterator[Finding]:
         severity=Severity.NOTE,
         message=(
             f"The mould of {resin.title} would poison the cure; the plan passivates it by "
-            f"{recipe.title} first. {case.table['why']}"
+            f"{recipe.title} first."
         ),
         remedy="Cast a 10 g witness piece on every new resin lot before the first real pour.",
         source=recipe.source_of("bake_h"),
@@ -64,7 +64,7 @@ def mould_softens(case: Case) -> Iterator[Finding]:
             severity=Severity.BLOCKER if blocks else Severity.RISK,
             message=(
                 f"{titles.get(step_id, step_id)} heats {resin.title} to {temperature_c:.0f} °C; it deflects "
-                f"at {limit.value:.0f} °C ({limit.low:.0f} to {limit.high:.0f}). {case.table['why']}"
+                f"at {limit.value:.0f} °C ({limit.low:.0f} to {limit.high:.0f})."
             ),
             remedy=(
                 f"Heat to {limit.low:.0f} °C or less for longer, or use a resin with a higher "

@@ -26,7 +26,7 @@ def chip_outline(case: Case) -> Iterator[Finding]:
         yield Finding(
             rule="chip_outline",
             severity=Severity.BLOCKER,
-            message=f"{outside.area:.2f} mm² of channels and ports lie outside the chip. {case.table['why']}",
+            message=f"{outside.area:.2f} mm² of channels and ports lie outside the chip.",
             remedy="Move them inside or draw a larger outline.",
             source="geometry",
             measured=round(outside.area, 4),
@@ -47,7 +47,7 @@ def chip_outline(case: Case) -> Iterator[Finding]:
             severity=severity,
             message=(
                 f"Only {mm(land)} of land lie between a channel and the edge; the route needs "
-                f"{mm(limit.value.best)}. {case.table['why']}"
+                f"{mm(limit.value.best)}."
             ),
             remedy=f"Move the channel {mm(limit.value.high - land)} inward.",
             source=limit.source,
@@ -87,7 +87,7 @@ def _too_large(case: Case, size: float, room: float, what: str, source: str) -> 
     return Finding(
         rule="build_area",
         severity=Severity.BLOCKER,
-        message=f"The part is {mm(size)} long where {what} has {mm(room)}. {case.table['why']}",
+        message=f"The part is {mm(size)} long where {what} has {mm(room)}.",
         remedy=f"Make the chip {mm(size - room)} shorter, or choose a larger machine.",
         source=source,
         measured=round(size, 2),

@@ -30,7 +30,7 @@ def unreachable_cavity(case: Case) -> Iterator[Finding]:
         yield Finding(
             rule="unreachable_cavity",
             severity=Severity.BLOCKER,
-            message=f"{message} {case.table['why']}",
+            message=f"{message}",
             remedy=remedy,
             source=_SOURCE,
             measured=float(len(cavity.ports)),

@@ -25,14 +25,12 @@ def port_clearance(case: Case) -> Iterator[Finding]:
     if limit is not None:
         edge = case.job.chip.outline.exterior
         for port in ports:
-            yield from _too_near(
-                case, limit, port.centre, edge, f"the centre of port {port.name!r}", "the edge"
-            )
+            yield from _too_near(limit, port.centre, edge, f"the centre of port {port.name!r}", "the edge")
     limit = quantity_limit(case, "port_clearance", "wall_between_mm")
     if limit is not None:
         for one, other in combinations(ports, 2):
             yield from _too_near(
-                case, limit, one.opening, other.opening, f"port {one.name!r}", f"port {other.name!r}"
+                limit, one.opening, other.opening, f"port {one.name!r}", f"port {other.name!r}"
             )
     limit = quantity_limit(case, "port_clearance", "wall_to_channel_mm")
     if limit is not None:
@@ -40,7 +38,6 @@ def port_clearance(case: Case) -> Iterator[Finding]:
             for cavity in case.cavities.cavities:
                 if port.name not in cavity.ports:
                     yield from _too_near(
-                        case,
                         limit,
                         port.opening,
                         cavity.geometry,
@@ -49,9 +46,7 @@ def port_clearance(case: Case) -> Iterator[Finding]:
                     )
 
 
-def _too_near(
-    case: Case, limit: Limit, one: Geometry, other: Geometry, one_is: str, other_is: str
-) -> Iterator[Finding]:
+def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_is: str) -> Iterator[Finding]:
     distance = shapely.distance(one, other)
     severity = limit.severity_of_too_small(distance)
     if severity is None:
@@ -62,8 +57,7 @@ def _too_near(
         rule="port_clearance",
         severity=severity,
         message=(
-            f"From {one_is} to {other_is} it is {mm(distance)}; the route needs "
-            f"{mm(limit.value.best)}. {case.table['why']}"
+            f"From {one_is} to {other_is} it is {mm(distance)}; the route needs {mm(limit.value.best)}."
         ),
         remedy=f"Move them {mm(limit.value.high - distance)} farther apart.",
         source=limit.source,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from rillcast_service.engine.fluidics.cavities import Cavities
 from rillcast_service.engine.job import Job
@@ -18,7 +17,6 @@ class Case:
     """What a rule looks at: one build variant of one job, as drawn and as made.
 
     Args:
-        table: the rule's own table of catalogue/rules.toml.
         drawn: widths and gaps as drawn; made: as they come out.
         cavities: connected channel systems as made, and the ports that reach them.
     """
@@ -31,7 +29,6 @@ class Case:
     drawn: Measurements
     made: Measurements
     cavities: Cavities
-    table: Mapping[str, Any]
 
 
 Rule = Callable[[Case], Iterator[Finding]]

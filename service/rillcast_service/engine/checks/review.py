@@ -15,7 +15,7 @@ def review(case: Case) -> tuple[Finding, ...]:
     """Every finding of the rules that the route names.
 
     Args:
-        case: one build variant; `case.table` is set for each rule in turn.
+        case: one build variant.
 
     Returns:
         Findings, the gravest first, otherwise in the order of the route's rules.
@@ -28,8 +28,8 @@ def review(case: Case) -> tuple[Finding, ...]:
     for rule_id in case.route.rules:
         if rule_id not in rules:
             raise LookupError(f"route {case.route.id!r} names a rule that does not exist: {rule_id!r}")
-        table = case.job.catalogue.rules[rule_id]
-        findings.extend(rules[rule_id](replace(case, table=table)))
+        why = str(case.job.catalogue.rules[rule_id]["why"])
+        findings += [replace(finding, why=why) for finding in rules[rule_id](case)]
     return tuple(sorted(findings, key=lambda finding: _ORDER[finding.severity]))
 
 

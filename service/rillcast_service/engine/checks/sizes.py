@@ -63,8 +63,7 @@ def _too_small(
             severity=severity,
             message=(
                 f"The narrowest {thing} is {um(least)} wide, {count(len(found), 'place')} in all; "
-                f"this route makes {um(limit.value.best)} and up{in_doubt(case, limit)}. "
-                f"{case.table['why']}"
+                f"this route makes {um(limit.value.best)} and up{in_doubt(case, limit)}."
             ),
             remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",
             source=limit.source,
@@ -94,7 +93,7 @@ def lost_shape(case: Case) -> Iterator[Finding]:
                 severity=Severity.BLOCKER,
                 message=(
                     f"{count(len(shapes), 'channel shape')} {what} in making: edges move by "
-                    f"{um(shift.best / 2.0)} each. {case.table['why']}"
+                    f"{um(shift.best / 2.0)} each."
                 ),
                 remedy=f"{remedy} by at least {um(abs(shift.best))}.",
                 source="as-made model of this route: light spread of the machine",
@@ -123,7 +122,7 @@ def roof_closes(case: Case) -> Iterator[Finding]:
             message=(
                 f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep; at best "
                 f"estimate {um(max(made.best, 0.0))} of that stay open, and a depth of "
-                f"{um(least.value.best)} is the least that does{in_doubt(case, least)}. {case.table['why']}"
+                f"{um(least.value.best)} is the least that does{in_doubt(case, least)}."
             ),
             remedy=(
                 f"Draw the channels {um(least.value.best)} deep or more, use a resin with more absorber, "
@@ -151,7 +150,6 @@ def ridge_height(case: Case) -> Iterator[Finding]:
         severity = highest.severity_of_too_large(depth)
         if severity is not None:
             yield _finding(
-                case,
                 highest,
                 severity,
                 message=f"Layer {layer.name!r} is {um(depth)} deep; one film of this process gives up to "
@@ -168,7 +166,6 @@ def ridge_height(case: Case) -> Iterator[Finding]:
         severity = slenderest.severity_of_too_large(ratio)
         if severity is not None:
             yield _finding(
-                case,
                 slenderest,
                 severity,
                 message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
@@ -181,7 +178,6 @@ def ridge_height(case: Case) -> Iterator[Finding]:
 
 
 def _finding(
-    case: Case,
     limit: Limit,
     severity: Severity,
     *,
@@ -194,7 +190,7 @@ def _finding(
     return Finding(
         rule="ridge_height",
         severity=severity,
-        message=f"{message} {case.table['why']}",
+        message=f"{message}",
         remedy=remedy,
         source=limit.source,
         measured=round(measured, 2),
