@@ -128,6 +128,12 @@ def test_an_element_that_cannot_be_used_is_named(read_svg, refusal, shape, says)
     assert "'label'" in fault.where
 
 
+def test_the_place_of_an_element_is_told_in_mm(read_svg, refusal):
+    moved = '<g transform="translate(10 5)"><text id="t" x="1" y="2">NO3</text></g>'
+    fault = refusal(LayoutInvalid, read_svg, CHANNEL + f'<g id="marks">{moved}</g>')
+    assert fault.where == "layer 'marks', <text> 't' at (11, 19) mm"
+
+
 def test_text_outside_the_layers_is_refused_too(read_svg, refusal):
     fault = refusal(LayoutInvalid, read_svg, CHANNEL + '<text id="name">NO3</text>')
     assert "outlines" in fault.remedy

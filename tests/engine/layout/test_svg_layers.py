@@ -246,6 +246,14 @@ def test_shapes_off_the_sheet_are_counted_and_told(read_svg):
     assert "'stray'" in layout.assumptions[0].value
 
 
+def test_a_closed_line_in_a_channel_layer_is_a_channel_along_it_and_said_so(read_svg):
+    layout = read_svg('<g id="channels" fill="none" stroke="red"><circle id="loop" cx="9" cy="9" r="5"/></g>')
+    assert len(layout.channel_layers[0].geometry.geoms[0].interiors) == 1
+    (assumption,) = layout.assumptions
+    assert "'loop'" in assumption.value
+    assert "fill it" in assumption.why
+
+
 def test_drawings_need_no_namespace_and_foreign_elements_are_passed_over(read_svg):
     layout = read_svg(
         '<svg width="76mm" height="26mm" viewBox="0 0 76 26" xmlns:e="http://editor.example">'

@@ -76,6 +76,8 @@ def test_the_view_box_may_begin_anywhere(read_svg):
 def test_a_drawing_without_unit_is_refused_with_the_likely_units(read_svg, refusal, sheet, sizes):
     fault = refusal(LayoutUnitsMissing, read_svg, SQUARE, sheet=sheet)
     assert all(size in fault.message for size in sizes)
+    # A sheet of a few hundredths of a millimetre is no likely reading.
+    assert "0.0" not in fault.message
 
 
 @pytest.mark.parametrize(

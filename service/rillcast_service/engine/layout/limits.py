@@ -70,7 +70,7 @@ class Tally:
             "Simplify the drawing, or allow coarser curves (flattening_um).",
         )
 
-    def crossing(self, lines: Sequence[Points]) -> None:
+    def crossing(self, lines: Sequence[Points], *, where: str) -> None:
         """Check how often lines of shape (n, 2) cross. Raises LayoutTooComplex."""
         limit = self.limits.crossings_count
         _within(
@@ -78,6 +78,7 @@ class Tally:
             crossings(lines, stop_at=limit),
             limit,
             "Merge shapes that overlap, or leave out what the chip does not need.",
+            where,
         )
 
     def nesting(self, depth: int) -> None:
@@ -102,8 +103,8 @@ class Tally:
             self.extent(farthest, where=where)
 
 
-def _within(what: str, count: int, limit: int, remedy: str) -> None:
+def _within(what: str, count: int, limit: int, remedy: str, where: str | None = None) -> None:
     if count > limit:
         raise LayoutTooComplex(
-            Fault(f"The layout holds {count} {what} or more; the limit is {limit}.", remedy)
+            Fault(f"The layout holds {count} {what} or more; the limit is {limit}.", remedy, where=where)
         )

@@ -1,7 +1,7 @@
 """What a layer's name says about its role. The one table; the rest of the program asks here.
 
-Names are compared in lower case, with spaces, hyphens, dots and underscores alike. A number at the end
-(`channels 2`, `channels_150um`) does not change the role, and a name that begins with `channels` and a
+Names are compared in lower case; spaces, hyphens, dots, slashes and underscores are alike. A number at the
+end (`channels 2`, `channels_150um`) does not change the role, and a name that begins with `channels` and a
 separator (`channels_deep`) is a channel layer, so that a chip of several depths can name each.
 """
 
@@ -30,7 +30,7 @@ NAMES: Mapping[Role, tuple[str, ...]] = {
 }  # fmt: skip
 
 _BY_NAME = {name: role for role, names in NAMES.items() for name in names}
-_SEPARATORS = re.compile(r"[\s._\-]+")
+_SEPARATORS = re.compile(r"[\s._\-/&]+")
 _NUMBER_AT_END = re.compile(r"[ ]?\d+( ?(um|µm|μm))?$")
 
 

@@ -266,7 +266,7 @@ class Sketch:
         rings = (
             ring for shape in shapes for part in shape.geoms for ring in (part.exterior, *part.interiors)
         )
-        self.tally.crossing([shapely.get_coordinates(ring) for ring in rings])
+        self.tally.crossing([shapely.get_coordinates(ring) for ring in rings], where=f"layer {layer.name!r}")
         return joined(shapes)
 
     def _depth(self, layer: SketchLayer) -> float | None:

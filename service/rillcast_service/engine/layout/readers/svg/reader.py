@@ -31,9 +31,9 @@ from rillcast_service.engine.layout.polygons import FillRule, enclosed_area, fil
 from rillcast_service.engine.layout.readers.svg.document import attribute, parsed, tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 from rillcast_service.engine.layout.readers.svg.shapes import SHAPES, subpaths
+from rillcast_service.engine.layout.readers.svg.sheet import Sheet, sheet
 from rillcast_service.engine.layout.readers.svg.styles import INITIAL, Style, StyleSheet
 from rillcast_service.engine.layout.readers.svg.transforms import parse_transform
-from rillcast_service.engine.layout.readers.svg.units import Sheet, sheet
 from rillcast_service.engine.layout.sketch import NO_AREA, Shape, Sketch, SketchLayer
 from rillcast_service.engine.layout.strokes import Cap, Join, Pen, stroke
 
@@ -233,7 +233,7 @@ class _Walk:
         elif layer.role in (Role.OUTLINE, Role.PORTS):
             geometry = self._gone_around(outline, layer, place, called)
         else:
-            geometry = self._band(outline, place)
+            geometry = self._band(outline, layer, place, called)
         self._tell_off_sheet(geometry, called)
         name = place.name or (names[0] if names else None)
         port_role = self._port_role(element, place) if layer.role is Role.PORTS else None
@@ -288,10 +288,10 @@ class _Walk:
     ) -> MultiPolygon:
         if rule not in ("nonzero", "evenodd"):
             raise Unusable(f"fill-rule is {rule!r}.", "Give nonzero or evenodd.")
-        rings = [apply(place.to_mm, points) for points in self._flattened(outline, place.to_mm)]
+        rings = [apply(place.to_mm, points) for points in self._flattened(outline, place.to_mm, called)]
         plain = all(len(ring) < 3 or is_plain(ring) for ring in rings)
         if len(rings) > 1 or not plain:
-            self.sketch.tally.crossing([np.vstack([ring, ring[:1]]) for ring in rings])
+            self.sketch.tally.crossing([np.vstack([ring, ring[:1]]) for ring in rings], where=called)
         area = filled(rings, cast(FillRule, rule))
         if area.area > 0.0 and not plain:
             self.sketch.repaired(
@@ -302,20 +302,30 @@ class _Walk:
             )
         return area
 
-    def _band(self, outline: tuple[Subpath, ...], place: _Place) -> MultiPolygon:
+    def _band(
+        self, outline: tuple[Subpath, ...], layer: SketchLayer, place: _Place, called: str
+    ) -> MultiPolygon:
         """What a stroke covers; nothing when it has no width."""
         pen = self._pen(place.style)
         if pen.width <= 0.0:
             return MultiPolygon()
         to_mm, tolerance = place.to_mm, self._tolerance(place.to_mm)
-        flattened = self._flattened(outline, to_mm)
+        flattened = self._flattened(outline, to_mm, called)
+        if layer.role is Role.CHANNELS and all(_is_closed(subpath) for subpath in outline):
+            self.sketch.note(
+                called,
+                what=f"layers.{layer.name}.fill",
+                taken="closed line counted as a channel along it",
+                why="it has a stroke and no fill; fill it if the channel is the inside",
+                source="what is painted is made",
+            )
         if place.style["vector-effect"] == "non-scaling-stroke":
             # Such a stroke is as wide as its number of pixels on the sheet, whatever the transform.
             flattened = [apply(to_mm, points) for points in flattened]
             pen = replace(pen, width=pen.width * MM_PER_UNIT["px"])
             to_mm, tolerance = np.eye(3), self.flattening_mm
-        self._reach(np.array([[pen.width, 0.0], [0.0, pen.width]]), to_mm)
-        self.sketch.tally.crossing(flattened)
+        self._reach(np.array([[pen.width, 0.0], [0.0, pen.width]]), to_mm, called)
+        self.sketch.tally.crossing(flattened, where=called)
         bands = [
             stroke(points, closed=subpath.closed and len(points) > 2, pen=pen, tolerance=tolerance)
             for subpath, points in zip(outline, flattened, strict=True)
@@ -343,21 +353,22 @@ class _Walk:
         scale = largest_scale(to_mm)
         return self.flattening_mm / scale if scale > 0.0 else math.inf
 
-    def _flattened(self, outline: tuple[Subpath, ...], to_mm: Matrix) -> list[Points]:
+    def _flattened(self, outline: tuple[Subpath, ...], to_mm: Matrix, called: str) -> list[Points]:
         """The subpaths as points in user units, counted and kept near the sheet first."""
-        self._reach(np.vstack([subpath.hull for subpath in outline]), to_mm)
+        self._reach(np.vstack([subpath.hull for subpath in outline]), to_mm, called)
         tolerance = self._tolerance(to_mm)
         for subpath in outline:
             self.sketch.tally.vertex(subpath.vertex_count(tolerance=tolerance))
         return [subpath.flatten(tolerance=tolerance) for subpath in outline]
 
-    def _reach(self, points: Points, to_mm: Matrix) -> None:
+    def _reach(self, points: Points, to_mm: Matrix, called: str) -> None:
+        """Refuse points that lie nowhere near a sheet, before they are worked with."""
         with np.errstate(over="ignore", invalid="ignore"):
             placed = apply(to_mm, points)
         if not np.all(np.isfinite(placed)):
             raise Unusable("Its coordinates are not finite.", "Give finite numbers.")
         x, y = placed[np.abs(placed).max(axis=1).argmax()]
-        self.sketch.tally.reach(placed, where=f"a shape at ({x:.6g}, {y:.6g}) mm")
+        self.sketch.tally.reach(placed, where=f"{called} at ({x:.6g}, {y:.6g}) mm")
 
     def _tell_off_sheet(self, geometry: MultiPolygon, called: str) -> None:
         sheet_area = shapely.box(0.0, 0.0, self.page.width_mm, self.page.height_mm)
@@ -389,8 +400,27 @@ class _Walk:
 
     def _fault(self, element: Element, place: _Place, message: str, remedy: str) -> EngineError:
         layer = place.group.name if place.group else place.top
-        names = [f"layer {layer!r}"] if layer else []
-        return LayoutInvalid(Fault(message, remedy, where=", ".join([*names, _called(element)])))
+        named = f"layer {layer!r}, " if layer else ""
+        return LayoutInvalid(
+            Fault(message, remedy, where=f"{named}{_called(element)}{self._at(element, place)}")
+        )
+
+    def _at(self, element: Element, place: _Place) -> str:
+        """Where an element says it stands, in words; nothing when it does not say."""
+        for keys in (("x", "y"), ("cx", "cy"), ("x1", "y1")):
+            texts = [element.get(key) for key in keys]
+            if None in texts:
+                continue
+            try:
+                point = [
+                    self.page.lengths.read(str(text), along=key[0])
+                    for text, key in zip(texts, "xy", strict=True)
+                ]
+            except Unusable:
+                return ""
+            ((x, y),) = apply(place.to_mm, np.array([point]))
+            return f" at ({x:.6g}, {y:.6g}) mm" if math.isfinite(x + y) else ""
+        return ""
 
 
 def _is_ignored(layer: SketchLayer | None) -> bool:
