@@ -1,8 +1,8 @@
-"""A small job that every route can make, built by hand on the shipped catalogue."""
+"""A small job that every route can make, on the shipped catalogue, and steps built by hand."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -12,11 +12,14 @@ import pytest
 from shapely import MultiPolygon, Point, box
 
 from rillcast_service.catalogue.loader import load
-from rillcast_service.catalogue.types import Catalogue
+from rillcast_service.catalogue.types import Catalogue, Entry, Quantity
 from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.routes.base import Step
 
 MakeJob = Callable[..., Job]
+MakeStep = Callable[..., Step]
 
 #: A Monday without holidays in its week.
 START = datetime(2027, 3, 1, 9, 0, tzinfo=ZoneInfo("Europe/Berlin"))
@@ -87,5 +90,53 @@ def make_job(catalogue: Catalogue) -> MakeJob:
             "seed": 1,
         }
         return Job(**(values | changes))
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_step() -> MakeStep:
+    """`make_step("bake", after=["mix"], elapsed_min=60, hands_on_min=5, machine="oven", …)`."""
+
+    def make(
+        step_id: str,
+        *,
+        after: Sequence[str] = (),
+        unit: str = "part",
+        batch: str = "all",
+        machine: str | None = None,
+        elapsed_min: float = 0.0,
+        per_item_min: float = 0.0,
+        hands_on_min: float = 0.0,
+        hands_on_per_item_min: float = 0.0,
+        yield_percent: float | None = None,
+        **more: Any,
+    ) -> Step:
+        share = None
+        if yield_percent is not None:
+            share = Quantity(yield_percent, "%", "test", low=yield_percent, high=yield_percent)
+        values: dict[str, Any] = {
+            "id": step_id,
+            "title": step_id,
+            "after": tuple(after),
+            "unit": unit,
+            "batch": batch,
+            "machine": machine,
+            "machine_entry": Entry(kind="ovens", name=machine, title=machine) if machine else None,
+            "elapsed_min": Range.exact(elapsed_min),
+            "per_item_min": Range.exact(per_item_min),
+            "computed": None,
+            "hands_on_min": Range.exact(hands_on_min),
+            "hands_on_per_item_min": Range.exact(hands_on_per_item_min),
+            "unattended": False,
+            "first_pass_yield": share,
+            "max_gap_h": None,
+            "shared": False,
+            "supplier": None,
+            "supply_days": None,
+            "cautions": (),
+            "source": "test",
+        }
+        return Step(**(values | more))
 
     return make

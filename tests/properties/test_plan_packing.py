@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import box
 
-from rillcast_service.engine.planning.plates import pack, pack_in_circle, places
+from rillcast_service.engine.planning.plates import pack, places
+from rillcast_service.engine.routes.wafers import pack_in_circle
 
 LENGTH = st.floats(min_value=5.0, max_value=200.0)
 SIZE = st.floats(min_value=4.0, max_value=100.0)

@@ -2,7 +2,8 @@
 
 import pytest
 
-from rillcast_service.engine.planning.plates import fits_area, pack, pack_in_circle
+from rillcast_service.engine.planning.plates import fits_area, pack
+from rillcast_service.engine.routes.wafers import pack_in_circle
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,9 @@
 import pytest
 
 from rillcast_service.catalogue.types import Quantity
-from rillcast_service.engine.planning.sizing import pieces_entering, pours, sizings
+from rillcast_service.engine.planning.sizing import sizings
 from rillcast_service.engine.routes.base import Mould, Sizing
+from rillcast_service.engine.routes.counts import pieces_entering, pours
 
 
 def mould(parts: int, life: float) -> Mould:

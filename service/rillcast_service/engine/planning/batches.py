@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rillcast_service.engine.errors import Fault, RequestInvalid
-from rillcast_service.engine.planning.sizing import pieces_entering, pours
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import Sizing, Step
+from rillcast_service.engine.routes.counts import pieces_entering, pours
 
 _NOUNS = {
     "job": ("job", "job"),
@@ -76,7 +76,14 @@ class Lot:
 
 
 def in_words(unit: str, count: int) -> str:
-    """A count of items of a unit, for people."""
+    """A count of items, for people.
+
+    Args:
+        unit: as in `Step.unit`; count: how many.
+
+    Returns:
+        `4 moulds`, `1 piece`, `whole job`.
+    """
     if unit == "job":
         return "whole job"
     return f"{count} {_NOUNS[unit][0 if count == 1 else 1]}"

@@ -262,7 +262,14 @@ def mould_users(lot: Lot, batch: int, freeing: Lot, sizing: Sizing) -> range:
 
 
 def whole_minutes(minutes: float) -> int:
-    """A duration as the calendar takes it: whole minutes, rounded up."""
+    """A duration as the calendar takes it.
+
+    Args:
+        minutes: exact.
+
+    Returns:
+        Whole minutes, rounded up.
+    """
     return math.ceil(minutes - 1e-9)
 
 

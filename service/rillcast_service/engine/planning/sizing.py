@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from rillcast_service.engine.routes.base import Mould, Sizing, Step
+from rillcast_service.engine.routes.counts import ceiling, pieces_entering
 
 #: Numbers of moulds that are tried; each is then trimmed to what its number of rounds needs.
 _MOULD_LADDER = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256)
@@ -13,32 +13,6 @@ _MOULD_LADDER = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 192, 256)
 #: Beyond this many pours the plans of a ladder differ little, and each takes long to lay out.
 _MANY_POURS = 400
 _FEW_CHOICES = 3
-
-
-def pieces_entering(steps: Sequence[Step], good_parts: int) -> dict[str, int]:
-    """Pieces that enter each step, so that enough are left at the end.
-
-    Args:
-        steps: in process order.
-        good_parts: pieces wanted.
-
-    Returns:
-        Step id → n = ⌈good / Π y⌉ over the yields of that step and all after it.
-    """
-    entering, remaining = {}, 1.0
-    for step in reversed(steps):
-        if step.first_pass_yield is not None:
-            remaining *= as_fraction(step)
-        entering[step.id] = _ceiling(good_parts / remaining)
-    return entering
-
-
-def as_fraction(step: Step) -> float:
-    """The best estimate of a step's yield as a fraction; 1 when it has none."""
-    quantity = step.first_pass_yield
-    if quantity is None:
-        return 1.0
-    return quantity.value / 100.0 if quantity.unit == "%" else quantity.value
 
 
 def sizings(
@@ -65,31 +39,21 @@ def sizings(
     for mould in moulds:
         if mould.parts > max(started, smallest):
             continue
-        pours = _ceiling(started / mould.parts)
-        least = _ceiling(pours / mould.life_casts.value)
+        pours = ceiling(started / mould.parts)
+        least = ceiling(pours / mould.life_casts.value)
         most = max(least, min(pours, most_at_once))
         choices = [count for count in _MOULD_LADDER if least < count < most]
         choices = sorted({least, *choices, most})
         if pours > _MANY_POURS:
             choices = choices[:: max(1, len(choices) // _FEW_CHOICES)]
         for count in choices:
-            rounds = _ceiling(pours / count)
+            rounds = ceiling(pours / count)
             sizing = Sizing(
                 good_parts=good_parts,
                 started_parts=started,
-                moulds=_ceiling(pours / rounds),
+                moulds=ceiling(pours / rounds),
                 rounds=rounds,
                 parts_per_mould=mould.parts,
             )
             found[sizing] = None
     return tuple(found)
-
-
-def pours(sizing: Sizing) -> int:
-    """How often a mould is filled in the whole job; 0 for a route without one."""
-    return _ceiling(sizing.started_parts / sizing.parts_per_mould) if sizing.parts_per_mould else 0
-
-
-def _ceiling(value: float) -> int:
-    # products of yields such as 0.9 · 0.9 carry rounding that must not begin another piece
-    return math.ceil(value - 1e-9)

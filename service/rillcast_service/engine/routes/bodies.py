@@ -11,13 +11,27 @@ from rillcast_service.engine.routes.base import Printed
 
 
 def extent_mm(outline: Polygon) -> tuple[float, float]:
-    """Width along x and depth along y of a shape, in mm."""
+    """Size of a shape along the axes.
+
+    Args:
+        outline: mm.
+
+    Returns:
+        Width along x and depth along y, in mm.
+    """
     x0, y0, x1, y1 = outline.bounds
     return x1 - x0, y1 - y0
 
 
 def channel_volume_ml(job: Job) -> float:
-    """Volume of the channels as drawn, in mL; where layers overlap the deeper one counts."""
+    """Volume of the channels as drawn.
+
+    Args:
+        job: gives the channel layers.
+
+    Returns:
+        Volume in mL; where layers overlap the deeper one counts.
+    """
     volume_ml = 0.0
     deeper: Geometry = MultiPolygon()
     for layer in sorted(job.layout.channel_layers, key=lambda layer: -(layer.depth_um or 0.0)):
@@ -27,7 +41,14 @@ def channel_volume_ml(job: Job) -> float:
 
 
 def channel_surface_cm2(job: Job) -> float:
-    """Wetted surface of the channels as drawn, in cm²: floor, roof and walls."""
+    """Wetted surface of the channels as drawn.
+
+    Args:
+        job: gives the channel layers.
+
+    Returns:
+        Floor, roof and walls in cm².
+    """
     surface_mm2 = 0.0
     for layer in job.layout.channel_layers:
         wall_mm2 = float(layer.geometry.length) * (layer.depth_um or 0.0) * 1e-3

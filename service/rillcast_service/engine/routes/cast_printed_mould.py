@@ -9,7 +9,6 @@ from rillcast_service.engine.asmade import printing
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.model import Layer
-from rillcast_service.engine.planning.materials import listed_needs, resin_need
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes import bodies, casts, prints, steptable
 from rillcast_service.engine.routes.base import (
@@ -23,6 +22,7 @@ from rillcast_service.engine.routes.base import (
     Route,
     Sizing,
 )
+from rillcast_service.engine.routes.materials import listed_needs, resin_need
 
 _PRINT = "print_moulds"
 _TRAY = ("base_mm", "wall_mm", "freeboard_mm", "lane_mm")

@@ -8,8 +8,6 @@ from typing import ClassVar
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
 from rillcast_service.engine.asmade.wafer import made_on_wafer
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.planning.materials import listed_needs
-from rillcast_service.engine.planning.plates import pack_in_circle
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes import bodies, casts, steptable
 from rillcast_service.engine.routes.base import (
@@ -23,6 +21,8 @@ from rillcast_service.engine.routes.base import (
     Route,
     Sizing,
 )
+from rillcast_service.engine.routes.materials import listed_needs
+from rillcast_service.engine.routes.wafers import pack_in_circle
 
 
 class CastWaferMould(Route):

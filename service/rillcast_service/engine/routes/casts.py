@@ -13,11 +13,11 @@ from rillcast_service.engine.planning.cure import (
     cure_time_h,
     usable_cure_temperature_c,
 )
-from rillcast_service.engine.planning.materials import silicone_needs
-from rillcast_service.engine.planning.sizing import pieces_entering, pours
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import BuildVariant, MaterialNeed, Mould, Process, Sizing
 from rillcast_service.engine.routes.bodies import extent_mm
+from rillcast_service.engine.routes.counts import pieces_entering, pours
+from rillcast_service.engine.routes.materials import silicone_needs
 from rillcast_service.engine.routes.steptable import warms_to
 
 GLASS, SILICONE = "glass", "silicone"
@@ -67,12 +67,26 @@ def cure_variants(
 
 
 def lid(job: Job) -> str:
-    """What closes the chip: silicone where it was asked for, glass otherwise."""
+    """What closes a cast chip.
+
+    Args:
+        job: says what was asked for.
+
+    Returns:
+        Silicone where it was asked for, glass otherwise.
+    """
     return SILICONE if job.chip.lid == SILICONE else GLASS
 
 
 def lid_notes(job: Job) -> tuple[str, ...]:
-    """Tells when the asked lid is not one that a cast is bonded to."""
+    """Tells when the asked lid is not one that a cast is bonded to.
+
+    Args:
+        job: says what was asked for.
+
+    Returns:
+        A note, or nothing to tell.
+    """
     if job.chip.lid in (GLASS, SILICONE):
         return ()
     return (f"A cast is closed with glass or silicone: {lid(job)} is taken instead of {job.chip.lid}.",)

@@ -6,8 +6,6 @@ from typing import ClassVar
 
 from rillcast_service.engine.asmade import printing
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.planning.materials import listed_needs, resin_need
-from rillcast_service.engine.planning.sizing import pieces_entering
 from rillcast_service.engine.routes import bodies, prints, steptable
 from rillcast_service.engine.routes.base import (
     AsMade,
@@ -18,6 +16,8 @@ from rillcast_service.engine.routes.base import (
     Route,
     Sizing,
 )
+from rillcast_service.engine.routes.counts import pieces_entering
+from rillcast_service.engine.routes.materials import listed_needs, resin_need
 
 _PRINT = "print"
 _LID = "printed"

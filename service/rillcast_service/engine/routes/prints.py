@@ -19,17 +19,38 @@ class _InPart(Protocol):
 
 
 def printer(job: Job) -> Entry:
-    """The bench's printer; where it has none, the catalogue's default stands for the print service's."""
+    """The printer that sizes and times are taken from.
+
+    Args:
+        job: gives the bench.
+
+    Returns:
+        The bench's own; where it has none, the catalogue's default stands for that of a print service.
+    """
     return _own_or_default(job, "printer")
 
 
 def resin(job: Job) -> Entry:
-    """The resin of printed chips; where the bench has none, the catalogue's default."""
+    """The resin of printed chips.
+
+    Args:
+        job: gives the bench.
+
+    Returns:
+        The bench's own; where it has none, the catalogue's default.
+    """
     return _own_or_default(job, "resin")
 
 
 def mould_resin(job: Job) -> Entry:
-    """The resin of printed moulds: the bench's own for moulds, else the one it prints chips with."""
+    """The resin of printed moulds.
+
+    Args:
+        job: gives the bench.
+
+    Returns:
+        The bench's own for moulds, else the one it prints chips with.
+    """
     return _own_or_default(job, "mould_resin" if "mould_resin" in job.bench.items else "resin")
 
 

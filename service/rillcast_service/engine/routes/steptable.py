@@ -72,7 +72,7 @@ def build(table: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Se
     taken: dict[str, Mapping[str, Any]] = {}
     stands_for: dict[str, tuple[str, ...]] = {}
     for written in table["steps"]:
-        row = {"source": table["source"], **written}
+        row: Mapping[str, Any] = {"source": table["source"], **written}
         _check(row, table)
         after = _resolve(row.get("after", ()), taken, stands_for, row["id"])
         choice, _, way = str(row.get("way", "")).partition(".")
@@ -99,7 +99,14 @@ def build(table: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Se
 
 
 def warms_to(bench: Bench, temperature_c: float) -> bool:
-    """Whether the bench has an oven that holds a temperature this low and this high."""
+    """Whether the bench has an oven for a temperature.
+
+    Args:
+        bench: may have an oven; temperature_c: neither below nor above what the oven holds.
+
+    Returns:
+        True when it does.
+    """
     if not bench.has("oven"):
         return False
     oven = bench["oven"]

@@ -3,8 +3,8 @@
 import pytest
 
 from rillcast_service.catalogue.types import Entry, Quantity
-from rillcast_service.engine.planning.materials import listed_needs, resin_need, silicone_needs, weighed_g
 from rillcast_service.engine.routes.base import Printed, Process, Sizing
+from rillcast_service.engine.routes.materials import listed_needs, resin_need, silicone_needs, weighed_g
 
 
 def entry(kind: str, **values: tuple[float, str] | tuple[float, float, float, str]) -> Entry:

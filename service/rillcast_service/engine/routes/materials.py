@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rillcast_service.catalogue.types import Entry, Quantity
-from rillcast_service.engine.planning.sizing import pieces_entering, pours
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import MaterialNeed, Printed, Process, Sizing
+from rillcast_service.engine.routes.counts import pieces_entering, pours
 
 #: Silicone is weighed to this.
 WEIGHED_TO_G = 0.1
@@ -122,7 +122,14 @@ def silicone_needs(
 
 
 def weighed_g(mass_g: float) -> float:
-    """A mass as it is weighed: rounded up to 0.1 g."""
+    """A mass as it is weighed.
+
+    Args:
+        mass_g: exact.
+
+    Returns:
+        The mass rounded up to 0.1 g.
+    """
     return round(math.ceil(mass_g / WEIGHED_TO_G - 1e-9) * WEIGHED_TO_G, 1)
 
 
