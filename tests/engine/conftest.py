@@ -48,7 +48,7 @@ def make_job(catalogue: Catalogue) -> MakeJob:
         start: datetime = START,
         **changes: Any,
     ) -> Job:
-        kinds = {"mould_resin": "resins"} | dict(BENCH_KINDS)
+        kinds = dict(BENCH_KINDS)
         names = {key: str(catalogue.defaults[key].value) for key in kinds} | dict(bench or {})
         items = {key: catalogue.get(kinds[key], name) if name else None for key, name in names.items()}
         outline = box(0.0, 0.0, 70.0, 22.0)

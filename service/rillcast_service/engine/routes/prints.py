@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from rillcast_service.catalogue.types import Entry
+from rillcast_service.catalogue.types import Entry, Fact
 from rillcast_service.engine.job import BENCH_KINDS, Job
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
@@ -49,9 +49,9 @@ def mould_resin(job: Job) -> Entry:
         job: gives the bench.
 
     Returns:
-        The bench's own for moulds, else the one it prints chips with.
+        The bench's own; where it has none, the catalogue's default.
     """
-    return _own_or_default(job, "mould_resin" if "mould_resin" in job.bench.items else "resin")
+    return _own_or_default(job, "mould_resin")
 
 
 def in_part(
@@ -112,5 +112,5 @@ def _own_or_default(job: Job, key: str) -> Entry:
     if job.bench.has(key):
         return job.bench[key]
     default = job.catalogue.defaults[key]
-    kind = BENCH_KINDS.get(key, f"{key}s")
-    return job.catalogue.get(kind, str(getattr(default, "value", "")))
+    assert isinstance(default, Fact), key
+    return job.catalogue.get(BENCH_KINDS[key], str(default.value))

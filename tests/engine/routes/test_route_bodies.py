@@ -1,0 +1,169 @@
+"""Sizes, volumes and amounts of what the routes make, by hand.
+
+The chip is 70 × 22 × 4 mm with one channel of 60 × 0.5 mm, 400 µm deep: 0.012 mL.
+"""
+
+import math
+from dataclasses import replace
+
+import pytest
+from shapely import MultiPolygon, Polygon, box
+
+from rillcast_service.engine.layout.model import Layer, Role
+from rillcast_service.engine.planning.planner import Plan, candidates
+from rillcast_service.engine.routes import bodies
+from rillcast_service.engine.routes.base import MaterialNeed
+from rillcast_service.engine.routes.registry import load_routes
+
+SIZES = bodies.TraySizes(base_mm=3.0, wall_mm=2.0, freeboard_mm=2.0, lane_mm=2.0, scale=1.0)
+
+
+def plans(job, route_id: str, variant: int = 0) -> tuple[Plan, ...]:
+    route = load_routes(job.catalogue)[route_id]
+    chosen = route.variants(job)[variant]
+    return candidates(job, route, chosen, route.process(job, chosen))
+
+
+def need(plan: Plan, kind: str, word: str) -> MaterialNeed:
+    return next(need for need in plan.materials if need.kind == kind and word in need.purpose)
+
+
+def test_channels_by_hand(make_job):
+    job = make_job()
+    assert bodies.channel_volume_ml(job) == pytest.approx(60.0 * 0.5 * 0.4 * 1e-3)
+    # floor and roof 2 · 30 mm², walls 121 mm · 0.4 mm
+    assert bodies.channel_surface_cm2(job) == pytest.approx((60.0 + 48.4) * 1e-2)
+
+
+def test_where_layers_overlap_the_deeper_counts(make_job):
+    job = make_job()
+    deep = Layer("deep", Role.CHANNELS, MultiPolygon([box(5.0, 11.0, 15.0, 11.5)]), depth_um=1000.0, shapes=1)
+    job = replace(job, layout=replace(job.layout, layers=(*job.layout.layers, deep)))
+    # 10 of the 60 mm are 1 mm deep
+    assert bodies.channel_volume_ml(job) == pytest.approx((50.0 * 0.5 * 0.4 + 10.0 * 0.5 * 1.0) * 1e-3)
+
+
+def test_a_printed_slab_by_hand(make_job):
+    slab = bodies.slab(make_job(), name="part", step="print", thickness_mm=4.0, open_channels=True)
+    assert slab.solid_ml == pytest.approx(6.16 - 0.012)
+    assert slab.surface_cm2 == pytest.approx((2 * 1540.0 + 184.0 * 4.0) * 1e-2 + 1.084)
+    assert (slab.width_mm, slab.depth_mm, slab.height_mm) == (70.0, 22.0, 4.0)
+
+
+def test_a_mould_for_one_by_hand(make_job):
+    tray = bodies.tray(make_job(), SIZES, columns=1, rows=1)
+    assert (tray.width_mm, tray.depth_mm, tray.height_mm) == (74.0, 26.0, 9.0)
+    assert tray.pour_ml == pytest.approx(6.16 - 0.012)
+    # floor 74 · 26 · 3; walls (1924 − 1540) · 6; ridge 12 mm³
+    assert tray.solid_ml == pytest.approx((5772.0 + 384.0 * 6.0 + 12.0) * 1e-3)
+    # both faces, outer walls 200 · 9, inner walls 184 · 6
+    assert tray.surface_cm2 == pytest.approx((2 * 1924.0 + 1800.0 + 1104.0) * 1e-2)
+
+
+def test_a_mould_for_two_has_a_lane_between_and_pours_it_too(make_job):
+    tray = bodies.tray(make_job(), SIZES, columns=1, rows=2)
+    assert tray.parts == 2
+    assert (tray.width_mm, tray.depth_mm) == (74.0, 50.0)
+    assert tray.pour_ml == pytest.approx(70.0 * 46.0 * 4.0 * 1e-3 - 0.024)
+
+
+def test_a_chip_that_is_not_a_rectangle_is_poured_along_its_outline(make_job):
+    job = make_job()
+    corner_cut = Polygon([(0, 0), (70, 0), (70, 12), (60, 22), (0, 22)])
+    job = replace(job, chip=replace(job.chip, outline=corner_cut))
+    assert bodies.tray(job, SIZES, columns=1, rows=1).pour_ml == pytest.approx((1540.0 - 50.0) * 4e-3 - 0.012)
+
+
+def test_moulds_grow_with_the_shrinkage_and_fit_the_plate(make_job):
+    scaled = bodies.tray(make_job(), replace(SIZES, scale=1.02), columns=1, rows=1)
+    assert (scaled.width_mm, scaled.depth_mm) == pytest.approx((74.0 * 1.02, 26.0 * 1.02))
+    found = bodies.trays(make_job(), SIZES, plate_x_mm=128.0, plate_y_mm=69.0)
+    # two rows need 50 of 69 mm, three 74; turned, 128 mm take five rows (122) but 74 mm are more than 69
+    assert [tray.parts for tray in found] == [1, 2]
+    assert all(tray.width_mm <= 128.0 and tray.depth_mm <= 69.0 for tray in found)
+
+
+def test_a_wafer_is_poured_over_its_whole_dish(make_job, catalogue):
+    job = make_job()
+    (mould,) = load_routes(catalogue)["cast_wafer_mould"].moulds(job, None)
+    # inside a 5 mm rim two rows of 22 with a lane of 2 reach 23 mm out: 2√(45² − 23²) = 77.4 ≥ 70
+    assert mould.parts == 2
+    assert mould.width_mm == pytest.approx(106.0)
+    assert mould.pour_ml == pytest.approx(math.pi * 53.0**2 * 4.0 * 1e-3 - 2 * 0.012)
+
+
+def test_resin_of_a_one_piece_print_by_hand(make_job):
+    (plan,) = plans(make_job(), "printed_monolith", 0)
+    resin = need(plan, "resins", "chips")
+    # 6.148 mL of solid are 6.148 · 1.17/1.10 = 6.539 mL of liquid; 39.244 cm² · 150 µm = 0.589 mL; 4 % loss
+    each_ml = (6.148 * 1.17 / 1.10 + 39.244 * 0.015) * 1.04
+    assert resin.volume_ml == pytest.approx(plan.sizing.started_parts * each_ml, rel=1e-6)
+    assert resin.mass_g == pytest.approx(resin.volume_ml * 1.10)
+
+
+def test_silicone_of_a_cast_by_hand(make_job):
+    plan = next(p for p in plans(make_job(), "cast_printed_mould") if p.sizing.parts_per_mould == 1)
+    base, agent = need(plan, "silicones", "casts: base"), need(plan, "silicones", "casts: curing agent")
+    least_g = plan.sizing.started_parts * 6.148 * 1.03 * 1.20
+    rounded_g = plan.sizing.rounds * 1.1
+    assert least_g <= base.mass_g + agent.mass_g <= least_g + rounded_g
+    assert base.mass_g / agent.mass_g == pytest.approx(10.0)
+    assert base.unit == agent.unit == "kg"
+
+
+def test_lids_are_glass_that_holds_the_chip_or_silicone(make_job):
+    plan = plans(make_job(), "cast_printed_mould")[0]
+    slides = next(need for need in plan.materials if need.name == "glass_slide")
+    glued = next(timed.items for timed in plan.steps if timed.step.id == "glue")
+    assert slides.quantity.best == glued
+    large = make_job()
+    large = replace(large, chip=replace(large.chip, outline=box(0.0, 0.0, 70.0, 40.0)))
+    names = {need.name for need in plans(large, "cast_printed_mould")[0].materials}
+    assert "large_glass_plate" in names
+    assert "glass_slide" not in names
+    soft = plans(make_job(lid="silicone"), "cast_printed_mould")[0]
+    assert not {"glass_slide", "large_glass_plate"} & {need.name for need in soft.materials}
+    lids = need(soft, "silicones", "lids: base").mass_g + need(soft, "silicones", "lids: curing agent").mass_g
+    slabs = next(timed.items for timed in soft.steps if timed.step.id == "cast_lids")
+    # 1540 mm² · 2 mm of silicone each
+    assert lids == pytest.approx(slabs * 3.08 * 1.03 * 1.20, abs=1.2)
+
+
+def test_bought_prints_use_no_resin_of_the_bench(make_job):
+    for route_id in ("cast_printed_mould", "printed_bonded_halves", "printed_monolith"):
+        plan = plans(make_job(bench={"printer": None}), route_id)[0]
+        assert not [need for need in plan.materials if need.kind == "resins"]
+        assert "plates" not in plan.schedule.counts
+
+
+@pytest.mark.parametrize(
+    "route_id", ["cast_printed_mould", "cast_wafer_mould", "printed_bonded_halves", "printed_monolith"]
+)
+def test_every_material_says_how_its_amount_comes_about(make_job, route_id):
+    for plan in plans(make_job(), route_id):
+        steps = {timed.step.id for timed in plan.steps}
+        for one in plan.materials:
+            assert one.step in steps, one.name
+            assert any(letter.isdigit() for letter in one.why), one.name
+            assert 0.0 < one.quantity.low <= one.quantity.best <= one.quantity.high
+
+
+@pytest.mark.parametrize(
+    "route_id", ["cast_printed_mould", "cast_wafer_mould", "printed_bonded_halves", "printed_monolith"]
+)
+def test_every_layer_comes_out_under_its_own_name(make_job, route_id):
+    job = make_job(lid="silicone")
+    route = load_routes(job.catalogue)[route_id]
+    for variant in route.variants(job):
+        made = route.as_made(job, variant)
+        assert [channel.layer for channel in made.channels] == ["channels"]
+        assert made.calibrated is (None if route_id == "cast_wafer_mould" else False)
+        told = " ".join(made.notes)
+        assert ("lid is not used" in told) == route_id.startswith("printed")
+
+
+def test_without_a_printer_the_sizes_say_whose_they_are(make_job):
+    job = make_job(bench={"printer": None})
+    route = load_routes(job.catalogue)["printed_monolith"]
+    made = route.as_made(job, route.variants(job)[0])
+    assert any("print service" in note for note in made.notes)
