@@ -257,6 +257,16 @@ def test_beyond_the_extent(read_geojson, refusal, document):
     assert "300 mm" in refusal(LayoutTooComplex, read_geojson, document).message
 
 
+@pytest.mark.parametrize("kind", ["Polygon", "LineString"])
+def test_a_scribble(read_geojson, refusal, kind):
+    points = [[i * 17 % 50 * 0.2, i * 29 % 53 * 0.2] for i in range(50)]
+    coordinates = ring(*points) if kind == "Polygon" else points
+    document = [feature(kind, coordinates, width_mm=0.1)]
+    fault = refusal(LayoutTooComplex, read_geojson, document, limits=Limits(crossings_count=10))
+    assert "crossings" in fault.message
+    assert "feature 0" in fault.where
+
+
 @pytest.mark.parametrize("limit", ["bytes_count", "elements_count", "vertices_count", "nesting_count"])
 def test_beyond_a_count(read_geojson, refusal, limit):
     collection = {"type": "GeometryCollection", "geometries": []}

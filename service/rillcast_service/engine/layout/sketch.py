@@ -13,7 +13,7 @@ from rillcast_service.engine.layout import roles
 from rillcast_service.engine.layout.limits import Tally
 from rillcast_service.engine.layout.model import Assumption, Layer, Layout, Port, PortRole, Repair, Role
 from rillcast_service.engine.layout.options import ReadOptions, escaped
-from rillcast_service.engine.layout.polygons import joined, multipolygon
+from rillcast_service.engine.layout.polygons import joined
 from rillcast_service.engine.layout.ports import bore_mm, guessed_role, role_from_name
 
 #: A shape smaller than this is a slip of the pen: a square of 0.1 µm.
@@ -276,7 +276,7 @@ class Sketch:
 
     def _ports(self) -> tuple[Port, ...]:
         ports: list[Port] = []
-        taken: set[str] = set()
+        taken: dict[str, int] = {}
         for layer in self._with_role(Role.PORTS):
             for shape in layer.shapes:
                 for opening in shape.geometry.geoms:
@@ -286,15 +286,16 @@ class Sketch:
                     if shape.port_role is None:
                         guess = guessed_role(name, role)
                         self.assume(guess.what, guess.value, guess.why, guess.source)
-                    _refuse_overlap(name, hole, ports, layer.name)
                     ports.append(Port(name=name, role=role, opening=hole, bore_mm=bore_mm(hole)))
+        _refuse_overlaps(ports)
         return tuple(ports)
 
-    def _unique_name(self, name: str, taken: set[str]) -> str:
-        unique, number = name, 1
+    def _unique_name(self, name: str, taken: dict[str, int]) -> str:
+        """The name, numbered when it is taken; `taken` holds the last number of each."""
+        unique = name
         while unique in taken:
-            number += 1
-            unique = f"{name}_{number}"
+            taken[name] += 1
+            unique = f"{name}_{taken[name]}"
         if unique != name:
             self.assume(
                 f"ports.{unique}.name",
@@ -302,7 +303,7 @@ class Sketch:
                 f"another port is called {name!r} too",
                 "ports are told apart by name",
             )
-        taken.add(unique)
+        taken[unique] = 1
         return unique
 
     def _outline(self) -> Polygon | None:
@@ -329,16 +330,19 @@ class Sketch:
         return Polygon(pieces[0].exterior)
 
 
-def _refuse_overlap(name: str, hole: Polygon, others: list[Port], layer: str) -> None:
-    for other in others:
-        if multipolygon(hole.intersection(other.opening)).area > SPECK_MM2:
-            raise LayoutInvalid(
-                Fault(
-                    f"Ports {other.name!r} and {name!r} overlap.",
-                    "Draw one shape a port; put rings and centre marks on a layer called notes.",
-                    where=f"layer {layer!r}, at ({hole.centroid.x:.2f}, {hole.centroid.y:.2f}) mm",
+def _refuse_overlaps(ports: Sequence[Port]) -> None:
+    holes = [port.opening for port in ports]
+    tree = shapely.STRtree(holes)
+    for index, port in enumerate(ports):
+        for other in sorted(tree.query(port.opening, predicate="intersects")):
+            if other != index and port.opening.intersection(holes[other]).area > SPECK_MM2:
+                raise LayoutInvalid(
+                    Fault(
+                        f"Ports {port.name!r} and {ports[other].name!r} overlap.",
+                        "Draw one shape a port; put rings and centre marks on a layer called notes.",
+                        where=f"at ({port.centre.x:.2f}, {port.centre.y:.2f}) mm",
+                    )
                 )
-            )
 
 
 def _listed(elements: list[str]) -> str:

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 import numpy as np
+import shapely
 from shapely import MultiPolygon, Polygon
 
 from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadable
@@ -230,6 +231,7 @@ class _Feature:
         polygon = Polygon(rings[0], rings[1:])
         if polygon.is_valid:
             return MultiPolygon([polygon])
+        self.sketch.tally.crossing(rings, where=self._where())
         whole = mended(polygon)
         self.sketch.repaired(
             f"{self.element}: a polygon that crosses or touches itself was mended",
@@ -243,6 +245,7 @@ class _Feature:
         points = self._points(coordinates, pointer)
         if not np.array_equal(points[0], points[-1]):
             points = np.vstack([points, points[:1]])
+            self.sketch.tally.crossing([points], where=self._where())
             closed = mended(Polygon(points)) if len(points) > 3 else MultiPolygon()
             self.sketch.repaired(
                 f"{self.element}: a ring whose last point is not its first was closed",
@@ -261,6 +264,7 @@ class _Feature:
         if len(points) < 2:
             raise self._fault("A line has fewer than two points.", "Give two or more.", pointer)
         width_mm = self._length("width", "A line has an area only when its width is given")
+        self.sketch.tally.crossing([points], where=self._where())
         points = without_repeats(points, closer_than=0.0)
         closed = len(points) > 3 and np.array_equal(points[0], points[-1])
         if self.layer.role is Role.OUTLINE and closed:
@@ -271,6 +275,7 @@ class _Feature:
             pen=Pen(width_mm, cap="butt", join="round"),
             tolerance=self.sketch.options.flattening_um / 1e3,
         )
+        self.sketch.tally.vertex(int(shapely.get_num_coordinates(band)))
         return multipolygon(band)
 
     def _hole(self, coordinates: Any, pointer: str) -> MultiPolygon:
