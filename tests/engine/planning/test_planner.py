@@ -99,6 +99,13 @@ def test_a_part_that_no_plate_takes_has_no_plan(make_job):
     assert plans(make_job(thickness_mm=200.0), "printed_monolith", 0) == ()
 
 
+@pytest.mark.parametrize("lacking", ["oven", "vacuum_chamber", "plasma"])
+def test_a_bench_that_lacks_a_machine_still_casts_on_a_wafer(make_job, lacking):
+    found = plans(make_job(bench={"plasma": "benchtop_air"} | {lacking: None}), "cast_wafer_mould")
+    assert found
+    assert all(timed.step.machine != lacking for plan in found for timed in plan.steps)
+
+
 def test_deadlines_are_met_or_missed(make_job):
     zone = ZoneInfo("Europe/Berlin")
     job = make_job(deadline=datetime(2027, 3, 31, 17, tzinfo=zone))

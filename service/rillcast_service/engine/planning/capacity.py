@@ -116,7 +116,8 @@ def capacities(
                 )
                 for unit, size in sizes.items()
             }
-        elif name == "tray":
+        elif name == "tray" or name in _AREAS:
+            # hand work goes by the machine before it; without that machine it goes by the tray
             found[name] = dict.fromkeys(sizes, handling.tray_count)
         elif name == "cup" and mould is not None:
             count = _per_cup(bench, mould.pour_ml, handling)

@@ -34,8 +34,8 @@ class TimedStep:
         step: the step, its machine chosen.
         batches: how often it runs.
         items: moulds, parts or job (1) that go through it, scrap included.
-        elapsed_min: start to end of every batch, added up; for a step done outside, the lead time
-            in working days of the calendar is in the schedule, and this is zero.
+        elapsed_min: start to end of every batch, added up; for a step done outside only the
+            operator's part of it, its lead time being in the schedule.
         hands_on_min: the operator's time, added up.
         machine_min: time the step's machine is occupied, added up; zero for hands alone.
     """
