@@ -34,11 +34,14 @@ def local_width_mm(grid: Grid, balls: Balls) -> Floats:
 def _thinned(balls: Balls) -> Ints:
     """Balls enough to cover the channels: large ones stand much closer than they need to."""
     spacing = np.hypot(*(balls.foot - balls.foot[balls.preceding]).T)
+    reach = balls.radius * _OVERLAP / np.maximum(spacing, 1e-12)
     # A power of two of a running count along the boundary keeps the choice even.
-    stride = 2 ** np.floor(
-        np.log2(np.maximum(balls.radius * _OVERLAP / np.maximum(spacing, 1e-12), 1.0))
-    ).astype(np.int64)
-    return np.flatnonzero((np.arange(len(stride)) % stride == 0) & (balls.radius > 0.0))
+    stride = 2 ** np.floor(np.log2(np.maximum(reach, 1.0))).astype(np.int64)
+    in_step = np.arange(len(stride)) % stride == 0
+    # In a square chamber only one ball has the full width.
+    before, after = balls.radius[balls.preceding], balls.radius[balls.following]
+    peak = (balls.radius > before * (1.0 + 1e-6)) & (balls.radius >= after)
+    return np.flatnonzero((in_step | peak) & (balls.radius > 0.0))
 
 
 def _covered(grid: Grid, centre: Floats, radius: Floats) -> tuple[Ints, Ints]:
