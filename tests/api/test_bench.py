@@ -108,3 +108,14 @@ def test_unknown_kinds_and_names_are_404_and_name_the_known_ones(client, path):
 def test_nothing_can_be_put_where_nothing_can_be(client, path):
     assert client.put(path, json={}).status_code == 404
     assert client.delete(path).status_code == 404
+
+
+def test_an_entry_of_an_older_version_is_passed_over_but_not_by_a_quote(client, store, ask):
+    store.put_bench("local", {"kind": "printers", "name": "masked_lcd_35um", "values": {"gone_um": 1}})
+    assert client.get(PRINTER).json["origin"] == "shipped"
+    assert client.get("/v1/bench").status_code == 200
+    response = ask()
+    assert (response.status_code, response.json["type"]) == (422, "/problems/bench-entry-invalid")
+    assert response.json["errors"][0]["where"] == PRINTER
+    assert client.delete(PRINTER).status_code == 204
+    assert ask().status_code == 202

@@ -2,6 +2,7 @@
 
 import pytest
 from sqlalchemy.exc import OperationalError
+from werkzeug.test import create_environ, run_wsgi_app
 
 from rillcast_service import __version__
 from rillcast_service.api.contract import contract
@@ -116,3 +117,11 @@ def test_nothing_is_cached_or_sniffed_unless_it_says_so(client):
     response = client.get("/v1/layouts")
     assert response.cache_control.no_store
     assert response.headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_every_exchange_is_one_line_of_the_log(app, caplog):
+    caplog.set_level("INFO", logger="rillcast_service.api.app")
+    environ = create_environ(headers={"X-Request-Id": "run-7"})
+    run_wsgi_app(app, environ | {"PATH_INFO": "/nowhere\nbut a new line"})
+    (record,) = [record for record in caplog.records if record.name == "rillcast_service.api.app"]
+    assert record.getMessage().startswith(r"run-7 GET '/nowhere\nbut a new line' 404 ")

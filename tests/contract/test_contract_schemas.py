@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
-from marshmallow.validate import Range
 
 from rillcast_service.api import problems, schemas
 from rillcast_service.api.contract import contract
@@ -39,7 +38,7 @@ REQUESTS = {
 #: What decides whether a value passes; words for people are left out of the comparison, and so are
 #: defaults, which the engine fills in and not the schema.
 DECIDING = (
-    "type", "enum", "minimum", "maximum", "exclusiveMinimum", "minLength", "maxLength", "maxItems", "pattern",
+    "type", "enum", "minimum", "maximum", "minLength", "maxLength", "maxItems", "pattern",
     "format",
 )  # fmt: skip
 
@@ -47,22 +46,11 @@ DECIDING = (
 def of_marshmallow() -> dict[str, Any]:
     plugin = MarshmallowPlugin(schema_name_resolver=_name)
     spec = APISpec(title="drift", version="1", openapi_version="3.1.0", plugins=[plugin])
-    assert plugin.converter is not None
-    plugin.converter.add_attribute_function(_exclusive_minimum)
     for name, schema in REQUESTS.items():
         if name not in spec.components.schemas:
             spec.components.schema(name, schema=schema)
     components: dict[str, Any] = spec.to_dict()["components"]["schemas"]
     return components
-
-
-def _exclusive_minimum(self: Any, field: Any, ret: dict[str, Any], **_: Any) -> dict[str, Any]:
-    """What the plugin leaves out: a Range whose lower end is not in it."""
-    for rule in field.validators:
-        if isinstance(rule, Range) and rule.min is not None and not rule.min_inclusive:
-            ret.pop("minimum")
-            return {"exclusiveMinimum": rule.min}
-    return {}
 
 
 def _name(schema: Any) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import secrets
+import time
 from typing import Any
 
 from flask import Flask, Response, g, request
@@ -16,6 +18,8 @@ from rillcast_service.api.context import Service
 from rillcast_service.jobs.dispatch import Dispatcher
 from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
+
+_log = logging.getLogger(__name__)
 
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,128}")
 
@@ -41,7 +45,7 @@ def create_app(settings: Settings, store: Store, dispatcher: Dispatcher) -> Flas
 
     @app.before_request
     def identify() -> None:
-        g.request_id = _request_id(request.headers.get("X-Request-Id"))
+        g.request_id, g.begun = _request_id(request.headers.get("X-Request-Id")), time.monotonic()
         if request.path.startswith("/v1/"):
             g.owner = owner_of(request, settings.api_keys)
 
@@ -88,4 +92,12 @@ def _finish(response: Response) -> Response:
     response.headers["X-Content-Type-Options"] = "nosniff"
     if "Cache-Control" not in response.headers:
         response.cache_control.no_store = True
+    _log.info(
+        "%s %s %r %d %.0f ms",  # %r: a line break in a path must not begin a line of the log
+        g.request_id,
+        request.method,
+        request.path,
+        response.status_code,
+        1000.0 * (time.monotonic() - g.begun),
+    )
     return response

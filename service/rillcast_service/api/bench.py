@@ -2,32 +2,59 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from flask import Blueprint, Response, jsonify
 
 from rillcast_service.api.context import owner, service
 from rillcast_service.api.inputs import json_body
-from rillcast_service.api.problems import not_found
+from rillcast_service.api.problems import BENCH_ENTRY_INVALID, ApiError, not_found
 from rillcast_service.api.schemas import BenchEntryPut
 from rillcast_service.catalogue.loader import load
 from rillcast_service.catalogue.serial import entry_from_json, entry_to_json
-from rillcast_service.catalogue.types import KINDS, Catalogue, Price, Quantity, UnknownEntry, Value
+from rillcast_service.catalogue.types import (
+    KINDS,
+    Catalogue,
+    InvalidEntry,
+    Price,
+    Quantity,
+    UnknownEntry,
+    Value,
+)
+from rillcast_service.engine.errors import Fault
 
 blueprint = Blueprint("bench", __name__, url_prefix="/v1/bench")
 
+_log = logging.getLogger(__name__)
 
-def bench_catalogue() -> Catalogue:
+
+def bench_catalogue(*, to_quote: bool = False) -> Catalogue:
     """The shipped catalogue with the owner's entries over it.
 
+    Args:
+        to_quote: refuse an entry of the owner that does not fit the catalogue of this version any more,
+            since a quote must not pass over it; otherwise it is left out.
+
+    Returns:
+        The catalogue.
+
     Raises:
-        InvalidEntry: an entry of the owner does not fit the catalogue of this version any more.
+        ApiError: 422, with the entry's address.
     """
-    shipped = load()
-    own = service().store.list_bench(owner())
-    return shipped.with_bench(
-        tuple(entry_from_json(entry["kind"], entry["name"], entry, shipped) for entry in own)
-    )
+    shipped, own = load(), []
+    for document in service().store.list_bench(owner()):
+        kind, name = document["kind"], document["name"]
+        try:
+            own.append(entry_from_json(kind, name, document, shipped))
+        except InvalidEntry as error:
+            where = f"/v1/bench/{kind}/{name}"
+            if to_quote:
+                detail = f"Your bench entry {kind}/{name} does not fit this version of the catalogue."
+                faults = [Fault(fault.message, fault.remedy, where=where) for fault in error.faults]
+                raise ApiError(BENCH_ENTRY_INVALID, detail, faults=faults) from None
+            _log.warning("%s of %s is left out: %s", where, owner(), error)
+    return shipped.with_bench(tuple(own))
 
 
 @blueprint.get("")

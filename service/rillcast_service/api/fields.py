@@ -35,17 +35,11 @@ class Number(fields.Float):
         self,
         accepts: str,
         *,
-        minimum: float | None = None,
-        above: float | None = None,
-        maximum: float | None = None,
+        minimum: float,
+        maximum: float,
         **options: Any,
     ) -> None:
-        limits = validate.Range(
-            min=minimum if above is None else above,
-            max=maximum,
-            min_inclusive=above is None,
-            error=f"This is not {accepts}.",
-        )
+        limits = validate.Range(min=minimum, max=maximum, error=f"This is not {accepts}.")
         super().__init__(validate=limits, metadata=_saying(accepts), **options)
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float:

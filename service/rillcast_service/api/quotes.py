@@ -176,7 +176,7 @@ def _checked(asked: Mapping[str, Any]) -> tuple[dict[str, Any], Layout]:
     layout = _read_inline(upload) if upload else _stored(asked["layout_id"])
     told = {member: value for member, value in asked.items() if member != "layout"}
     told.setdefault("start", datetime.now(UTC).replace(microsecond=0).isoformat())
-    prepare(layout, EngineRequest.from_json(told), bench_catalogue())
+    prepare(layout, EngineRequest.from_json(told), bench_catalogue(to_quote=True))
     if upload:
         told["layout_id"] = keep(upload, layout)[0].layout_id
     return told, layout
@@ -219,30 +219,28 @@ def _fingerprint(asked: Mapping[str, Any]) -> str:
 
 def _asked_answer(row: QuoteRow) -> tuple[Response, int]:
     """201 when the quote is finished within the time that the client would wait, else 202."""
-    waited = wait_s()
-    if waited is not None and not row.state.final:
-        row = _waited_for(row, min(waited, service().settings.max_wait_s))
+    wished_s, seats, applied = wait_s(), service().seats, ""
+    # A request that waits holds a thread: when too many do so already, this one is answered at once.
+    if wished_s is not None and seats.acquire(blocking=False):
+        try:
+            row = _waited_for(row, min(wished_s, service().settings.max_wait_s))
+        finally:
+            seats.release()
+        applied = f"wait={wished_s:.0f}"
     response = _quote_answer(row)
     response.headers["Location"] = f"/v1/quotes/{row.quote_id}"
-    if waited is not None:
-        response.headers["Preference-Applied"] = f"wait={waited:.0f}"
+    if applied:
+        response.headers["Preference-Applied"] = applied
     return response, 201 if row.state.final else 202
 
 
 def _waited_for(row: QuoteRow, longest_s: float) -> QuoteRow:
-    """The quote when it is finished or the time is up; at once when too many requests wait already."""
-    store, seats = service().store, service().seats
-    if not seats.acquire(blocking=False):
-        return row
-    try:
-        deadline = time.monotonic() + longest_s
-        while (left := deadline - time.monotonic()) > 0:
-            time.sleep(min(_LOOK_S, left))
-            state = store.quote_state(row.owner, row.quote_id)
-            if state is None or state.final:
-                break
-    finally:
-        seats.release()
+    """The quote when it is finished or the time is up."""
+    store, state = service().store, row.state
+    deadline = time.monotonic() + longest_s
+    while not state.final and (left := deadline - time.monotonic()) > 0:
+        time.sleep(min(_LOOK_S, left))
+        state = store.quote_state(row.owner, row.quote_id) or state
     return store.get_quote(row.owner, row.quote_id) or row
 
 

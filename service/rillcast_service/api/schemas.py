@@ -26,10 +26,13 @@ from rillcast_service.engine.layout.lengths import REQUEST_UNITS
 from rillcast_service.engine.layout.model import PortRole
 from rillcast_service.engine.preparing import MAX_QUANTITY
 
-MAX_DEPTH_UM = 20_000
+MIN_DEPTH_UM, MAX_DEPTH_UM = 0.1, 20_000
 MAX_FLOW_UL_PER_MIN = 1_000_000
 MAX_PRESSURE_KPA = 10_000
-DEPTH = f"a depth above 0 and up to {MAX_DEPTH_UM} µm"
+DEPTH = f"a depth of {MIN_DEPTH_UM} to {MAX_DEPTH_UM} µm"
+
+#: What is bought or agreed on: no bench is without it, so null cannot stand there.
+NEVER_NONE = ("resin", "mould_resin", "silicone", "mould", "calendar")
 
 
 def _at_most(count: int) -> validate.Length:
@@ -48,7 +51,7 @@ class PortRequest(Schema):
     x_mm = Number("mm between -1000 and 1000", minimum=-1000, maximum=1000)
     y_mm = Number("mm between -1000 and 1000", minimum=-1000, maximum=1000)
     role = Text("inlet, outlet or vent", words=tuple(PortRole))
-    bore_mm = Number("a diameter above 0 and up to 50 mm", above=0, maximum=50)
+    bore_mm = Number("a diameter of 0.01 to 50 mm", minimum=0.01, maximum=50)
     flow_ul_per_min = Number(
         f"a flow of 0 to {MAX_FLOW_UL_PER_MIN} µL/min", minimum=0, maximum=MAX_FLOW_UL_PER_MIN
     )
@@ -59,7 +62,7 @@ class PortRequest(Schema):
 class ChipRequest(Schema):
     """The body around the channels."""
 
-    thickness_mm = Number("a thickness above 0 and up to 50 mm", above=0, maximum=50)
+    thickness_mm = Number("a thickness of 0.05 to 50 mm", minimum=0.05, maximum=50)
     lid = name("the name of a lid, such as glass")
     viewed_from = name("the side that the chip is looked at from, such as lid")
 
@@ -70,19 +73,21 @@ class UseRequest(Schema):
     liquid = name("a name in /v1/bench/liquids")
     temperature_c = Number("a temperature of -20 to 150 °C", minimum=-20, maximum=150)
     flow_ul_per_min = Number(
-        f"a flow above 0 and up to {MAX_FLOW_UL_PER_MIN} µL/min", above=0, maximum=MAX_FLOW_UL_PER_MIN
+        f"a flow of 0.001 to {MAX_FLOW_UL_PER_MIN} µL/min", minimum=0.001, maximum=MAX_FLOW_UL_PER_MIN
     )
     optics = fields.List(
         name(), validate=_at_most(10), metadata={"accepts": "a list of up to 10 ways of reading"}
     )
     max_pressure_kpa = Number(
-        f"a pressure above 0 and up to {MAX_PRESSURE_KPA} kPa", above=0, maximum=MAX_PRESSURE_KPA
+        f"a pressure of 0.001 to {MAX_PRESSURE_KPA} kPa", minimum=0.001, maximum=MAX_PRESSURE_KPA
     )
 
 
 BenchRequest: type[Schema] = Schema.from_dict(
     {
-        key: name(f"a name in /v1/bench/{kind}, or null for none", allow_none=True)
+        key: name(f"a name in /v1/bench/{kind}")
+        if key in NEVER_NONE
+        else name(f"a name in /v1/bench/{kind}, or null for none", allow_none=True)
         for key, kind in BENCH_KINDS.items()
     },
     name="BenchRequest",
@@ -128,7 +133,7 @@ class QuoteRequest(Schema):
         "an object from channel layer to depth in µm, at most 64 of them",
         most=64,
         keys=fields.String(),
-        values=Number(DEPTH, above=0, maximum=MAX_DEPTH_UM),
+        values=Number(DEPTH, minimum=MIN_DEPTH_UM, maximum=MAX_DEPTH_UM),
     )
     chip = fields.Nested(ChipRequest)
     ports = fields.List(
@@ -202,7 +207,7 @@ class LayoutOptions(Schema):
     unit = Text(f"one of {', '.join(REQUEST_UNITS)}", words=REQUEST_UNITS)
     depth_um = fields.Float(
         allow_nan=False,
-        validate=validate.Range(min=0, min_inclusive=False, max=MAX_DEPTH_UM, error=f"This is not {DEPTH}."),
+        validate=validate.Range(min=MIN_DEPTH_UM, max=MAX_DEPTH_UM, error=f"This is not {DEPTH}."),
         metadata={"accepts": DEPTH},
     )
     roles = _Roles(
