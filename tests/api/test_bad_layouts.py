@@ -186,6 +186,7 @@ class TestLimits:
         response = upload(b" " * 50_001, media_type)
         assert response.status_code == 413
         assert response.json["type"] == "/problems/body-too-large"
+        assert "0.05 MB" in response.json["detail"]
         assert client.get("/v1/layouts").json["items"] == []
 
     def test_a_form_over_the_limit_is_413(self, client):

@@ -122,11 +122,11 @@ def read_upload(upload: Upload) -> Layout:
 
 
 def keep(upload: Upload, layout: Layout | None = None) -> tuple[LayoutRow, bool]:
-    """Read a file, unless that was done before, and keep the layout.
+    """Keep the layout of an upload, once for the same bytes and options.
 
     Args:
         upload: the file and its options.
-        layout: as read from it, when it was.
+        layout: as read from it; read here when it does not come along.
 
     Returns:
         The row, and whether it is new.
@@ -249,13 +249,12 @@ def _part_type(body: bytes, stated: str, file_name: str) -> str:
     if stated in MEDIA_TYPES:
         return stated
     suffix, beginning = PurePath(file_name).suffix.lower(), looks_like(body)
-    for fits in (lambda form: suffix in form.suffixes, lambda form: form.name == beginning):
-        for media_type, form in MEDIA_TYPES.items():
-            if fits(form):
-                return media_type
-    raise _unsupported(
-        f"The part `file` ({file_name or 'no file name'}, {stated or 'no type'}) cannot be read"
-    )
+    by_suffix = [media_type for media_type, form in MEDIA_TYPES.items() if suffix in form.suffixes]
+    by_beginning = [media_type for media_type, form in MEDIA_TYPES.items() if form.name == beginning]
+    fitting = by_suffix or by_beginning
+    if not fitting:
+        raise _unsupported(f"The part `file` ({file_name or stated or 'no file name'}) cannot be read")
+    return fitting[0]
 
 
 def _unsupported(what: str) -> ApiError:

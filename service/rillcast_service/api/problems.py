@@ -12,7 +12,7 @@ from flask import Flask, Response, current_app
 from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 
-from rillcast_service.api.context import request_id
+from rillcast_service.api.context import request_id, service
 from rillcast_service.catalogue.types import InvalidEntry
 from rillcast_service.engine import errors
 from rillcast_service.engine.errors import EngineError, Fault
@@ -307,15 +307,12 @@ def _http_exception(error: HTTPException) -> Response:
     status = error.code or 500
     kind = _BY_STATUS.get(status) or ProblemType("", HTTPStatus(status).phrase, status, "")
     headers = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After")}
-    detail = _DETAILS.get(status) or error.description or kind.title
+    detail = error.description or kind.title
+    if status == HTTPStatus.NOT_FOUND:
+        detail = "There is nothing at this address; GET /openapi.json names those that there are."
+    elif status == HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
+        detail = f"The body is larger than {service().settings.max_body_mb:g} MB."
     return _answer(kind, detail, headers=headers)
-
-
-#: Words for errors that the framework raises, where its own are of no help.
-_DETAILS = {
-    404: "There is nothing at this address; GET /openapi.json names those that there are.",
-    413: "The body, or one of its form fields, is larger than the service takes.",
-}
 
 
 def _unexpected(error: Exception) -> Response:
