@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from rillcast_service.catalogue.loader import load
 from rillcast_service.catalogue.types import Entry, Fact, Quantity
-from rillcast_service.engine.planning.cure import (
+from rillcast_service.engine.curing import (
     CureProgramme,
     OutsideCureData,
     cure_fraction,

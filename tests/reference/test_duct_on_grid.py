@@ -11,12 +11,12 @@ import pytest
 from shapely import MultiPolygon, box
 from shapely.affinity import rotate
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics import duct
 from rillcast_service.engine.fluidics.hydraulics import solve
 from rillcast_service.engine.layout.grid import Sampling
 from rillcast_service.engine.layout.model import Port, PortRole
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 
 WIDTH_MM, VISCOSITY = 0.2, 1e-3
 LENGTH_MM = 30 * WIDTH_MM

@@ -10,9 +10,7 @@ from rillcast_service.engine.asmade.exposure import cure_depth, roof_loss
 def test_working_curve_reproduces_a_resin_sheets_own_check_value():
     # Epoxy stereolithography resin sheet (from memory): Dp 6.5 mil, Ec 11.5 mJ/cm², and E10 = 54 mJ/cm²,
     # the dose for 10 mil. Tolerance: the sheet prints E10 to whole mJ/cm².
-    depth_m = cure_depth(
-        dose_j_per_m2=540.0, critical_dose_j_per_m2=115.0, penetration_depth_m=6.5 * 25.4e-6
-    )
+    depth_m = cure_depth(dose_j_per_m2=540.0, critical_dose_j_per_m2=115.0, penetration_depth_m=6.5 * 25.4e-6)
     assert depth_m / 25.4e-6 == pytest.approx(10.0, rel=0.01)
 
 
@@ -52,4 +50,3 @@ def test_closed_sum_equals_the_sum_layer_by_layer(layers):
         layers=layers,
     )
     assert loss_m == pytest.approx(low, abs=1e-12)
-

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from shapely import LineString, MultiPolygon, Point, union_all
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics import duct
 from rillcast_service.engine.fluidics.hydraulics import solve
 from rillcast_service.engine.layout.model import Port, PortRole
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 
 W, DEPTH_UM, VISCOSITY = 0.1, 50.0, 1e-3
 

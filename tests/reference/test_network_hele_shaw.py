@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, Point, Polygon, box
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics.hydraulics import solve
 from rillcast_service.engine.layout.grid import Sampling
 from rillcast_service.engine.layout.model import Port, PortRole
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 
 DEPTH_UM, VISCOSITY = 1.0, 1e-3
 SHEET = 12.0 * VISCOSITY / (DEPTH_UM * 1e-6) ** 3  # Pa·s/m³ per square

@@ -9,10 +9,10 @@ import math
 import pytest
 from shapely import LineString, MultiPolygon, Point, Polygon, union_all
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.layout.grid import sample
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 
 DEPTH_UM = 150.0
 

@@ -22,6 +22,7 @@ from shapely import MultiPolygon
 
 from rillcast_service import MODEL_VERSION
 from rillcast_service.catalogue.types import Catalogue
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.costing.comparison import compare
@@ -49,7 +50,7 @@ from rillcast_service.engine.result import (
     VariantResult,
     Verdict,
 )
-from rillcast_service.engine.routes.base import AsMade, BuildVariant, MadeChannel, Process, Route
+from rillcast_service.engine.routes.base import BuildVariant, Process, Route
 from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.shapes import drawn_channels, made_channels
 

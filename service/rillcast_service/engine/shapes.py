@@ -5,8 +5,8 @@ from __future__ import annotations
 import shapely
 from shapely import Geometry, MultiPolygon, Polygon
 
+from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.layout.model import Layout
-from rillcast_service.engine.routes.base import AsMade
 
 # Segments per quarter circle at an offset corner: 8 keep the arc within 0.5 % of its radius, and the
 # radius is the light spread, a few tens of micrometres.

@@ -3,11 +3,11 @@
 import pytest
 from shapely import MultiPolygon, Point, box
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.fluidics.depths import plan_of
 from rillcast_service.engine.layout.model import Port, PortRole
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 
 
 def _made(*boxes, depth_um=100.0, layer="channels"):

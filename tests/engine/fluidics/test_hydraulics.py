@@ -8,6 +8,7 @@ import pytest
 from shapely import LineString, MultiPolygon, Point, box, union_all
 
 from rillcast_service.catalogue.loader import load
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.errors import LayoutInvalid
 from rillcast_service.engine.fluidics import liquids
 from rillcast_service.engine.fluidics.hydraulics import solve, summary
@@ -16,7 +17,6 @@ from rillcast_service.engine.layout.grid import Sampling
 from rillcast_service.engine.layout.model import Port, PortRole
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import as_json
-from rillcast_service.engine.routes.base import MadeChannel
 
 LIQUID = {"viscosity_pa_s": 1e-3, "density_kg_per_m3": 1000.0, "flow_ul_per_min": 50.0}
 INLET, OUTLET = PortRole.INLET, PortRole.OUTLET

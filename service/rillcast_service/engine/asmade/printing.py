@@ -10,9 +10,9 @@ from shapely.affinity import translate
 
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.exposure import roof_loss_range
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 from rillcast_service.engine.shapes import offset, polygons
 
 #: Between flat and upright nothing is modelled; this is where the one model hands over to the other.

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from rillcast_service.catalogue.types import Entry
-from rillcast_service.engine.planning.cure import shrinkage_percent
+from rillcast_service.engine.asmade.model import MadeChannel
+from rillcast_service.engine.curing import shrinkage_percent
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import MadeChannel
 
 
 def mould_scale(silicone: Entry, *, cure_temperature_c: float) -> float:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.fluidics.cavities import Cavities
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements
 from rillcast_service.engine.result import Finding
-from rillcast_service.engine.routes.base import AsMade, BuildVariant, Process, Route
+from rillcast_service.engine.routes.base import BuildVariant, Process, Route
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,9 @@ def rule(rule_id: str) -> Callable[[Rule], Rule]:
     Args:
         rule_id: as in catalogue/rules.toml and in the `rules` of the routes it applies to.
 
+    Returns:
+        A decorator that leaves the function as it is.
+
     Raises:
         ValueError: the id is taken.
     """
@@ -56,5 +60,9 @@ def rule(rule_id: str) -> Callable[[Rule], Rule]:
 
 
 def registered() -> Mapping[str, Rule]:
-    """Every rule by id."""
+    """Every registered rule.
+
+    Returns:
+        Rule id → function.
+    """
     return dict(_RULES)

@@ -11,10 +11,10 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely import MultiPolygon
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics.depths import plan_of
 from rillcast_service.engine.layout.medial import polygons_of
 from rillcast_service.engine.layout.model import Port, PortRole
-from rillcast_service.engine.routes.base import MadeChannel
 
 
 @dataclass(frozen=True, slots=True)

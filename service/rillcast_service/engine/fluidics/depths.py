@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import shapely
 from shapely import MultiPolygon, Polygon
 
-from rillcast_service.engine.routes.base import MadeChannel
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.shapes import polygons
 
 #: Layers that come this close touch: it is the rounding of set operations, far below any feature.

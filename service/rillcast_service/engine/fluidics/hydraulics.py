@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.errors import Fault, LayoutInvalid
 from rillcast_service.engine.fluidics import duct, field, liquids, network
 from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
@@ -20,7 +21,6 @@ from rillcast_service.engine.layout.measure import FACING_DEG, Measurements, mea
 from rillcast_service.engine.layout.medial import Balls, Floats, boundary_of, inscribed_balls
 from rillcast_service.engine.layout.model import Port
 from rillcast_service.engine.result import FluidicsSummary, PortState
-from rillcast_service.engine.routes.base import MadeChannel
 
 #: Above this Reynolds number inertia begins to matter in bends and junctions, which the model leaves out.
 CREEPING_REYNOLDS = 10.0

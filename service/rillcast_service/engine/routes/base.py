@@ -7,9 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
-from shapely import MultiPolygon
-
 from rillcast_service.catalogue.types import Entry, Quantity
+from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.ranges import Range
 
@@ -32,39 +31,6 @@ class BuildVariant:
     cure: str | None = None
     cure_temperature_c: float | None = None
     cure_time_h: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class MadeChannel:
-    """One channel layer as it comes out.
-
-    Args:
-        layer: name of the drawn layer.
-        geometry: best estimate of the made outline, mm, in the drawing's coordinates.
-        depth_um: made depth; low may be zero or less, which means closed.
-    """
-
-    layer: str
-    geometry: MultiPolygon
-    depth_um: Range
-
-
-@dataclass(frozen=True, slots=True)
-class AsMade:
-    """What a build variant gives.
-
-    Args:
-        channels: one per drawn channel layer.
-        width_change_um: made width minus drawn width (negative: narrower).
-        calibrated: whether the printer's own measured profile stands behind the ranges; None
-            where no printer is involved.
-        notes: what the reader must know of the model.
-    """
-
-    channels: tuple[MadeChannel, ...]
-    width_change_um: Range
-    calibrated: bool | None
-    notes: tuple[str, ...] = ()
 
 
 #: Units of steps that are done again for every piece, and again for a piece that must be remade.

@@ -6,15 +6,14 @@ from typing import ClassVar
 
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade import printing
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes import bodies, casts, prints, steptable
 from rillcast_service.engine.routes.base import (
-    AsMade,
     BuildVariant,
-    MadeChannel,
     MaterialNeed,
     Mould,
     Printed,

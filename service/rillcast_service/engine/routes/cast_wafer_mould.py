@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 from typing import ClassVar
 
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
 from rillcast_service.engine.asmade.wafer import made_on_wafer
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes import bodies, casts, steptable
 from rillcast_service.engine.routes.base import (
-    AsMade,
     BuildVariant,
-    MadeChannel,
     MaterialNeed,
     Mould,
     Printed,

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 
 from rillcast_service.catalogue.types import Entry
-from rillcast_service.engine.job import Job
-from rillcast_service.engine.planning.cure import (
+from rillcast_service.engine.curing import (
     CureProgramme,
     cure_programmes,
     cure_range_c,
     cure_time_h,
     usable_cure_temperature_c,
 )
+from rillcast_service.engine.job import Job
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import BuildVariant, MaterialNeed, Mould, Process, Sizing
 from rillcast_service.engine.routes.bodies import extent_mm

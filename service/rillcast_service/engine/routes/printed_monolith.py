@@ -6,17 +6,10 @@ from dataclasses import replace
 from typing import ClassVar
 
 from rillcast_service.engine.asmade import printing
+from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.routes import bodies, prints, steptable
-from rillcast_service.engine.routes.base import (
-    AsMade,
-    BuildVariant,
-    MaterialNeed,
-    Printed,
-    Process,
-    Route,
-    Sizing,
-)
+from rillcast_service.engine.routes.base import BuildVariant, MaterialNeed, Printed, Process, Route, Sizing
 from rillcast_service.engine.routes.counts import pieces_entering
 from rillcast_service.engine.routes.materials import listed_needs, resin_need
 

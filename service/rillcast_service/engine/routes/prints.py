@@ -6,10 +6,11 @@ from collections.abc import Callable
 from typing import Protocol
 
 from rillcast_service.catalogue.types import Entry, Fact
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.job import BENCH_KINDS, Job
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes.base import AsMade, BuildVariant, MadeChannel
+from rillcast_service.engine.routes.base import BuildVariant
 
 
 class _InPart(Protocol):

@@ -11,8 +11,8 @@ from typing import Any
 
 from rillcast_service.catalogue.types import Entry, Quantity
 from rillcast_service.catalogue.units import unit_of
+from rillcast_service.engine.curing import warm_up_min
 from rillcast_service.engine.job import Bench, Job
-from rillcast_service.engine.planning.cure import warm_up_min
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import BuildVariant, Process, Replacement, Step
 

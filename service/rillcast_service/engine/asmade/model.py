@@ -1,0 +1,42 @@
+"""Geometry as it comes out: what the as-made models return and all that follows works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shapely import MultiPolygon
+
+from rillcast_service.engine.ranges import Range
+
+
+@dataclass(frozen=True, slots=True)
+class MadeChannel:
+    """One channel layer as it comes out.
+
+    Args:
+        layer: name of the drawn layer.
+        geometry: best estimate of the made outline, mm, in the drawing's coordinates.
+        depth_um: made depth; low may be zero or less, which means closed.
+    """
+
+    layer: str
+    geometry: MultiPolygon
+    depth_um: Range
+
+
+@dataclass(frozen=True, slots=True)
+class AsMade:
+    """What a build variant gives.
+
+    Args:
+        channels: one per drawn channel layer.
+        width_change_um: made width minus drawn width (negative: narrower).
+        calibrated: whether the printer's own measured profile stands behind the ranges; None
+            where no printer is involved.
+        notes: what the reader must know of the model.
+    """
+
+    channels: tuple[MadeChannel, ...]
+    width_change_um: Range
+    calibrated: bool | None
+    notes: tuple[str, ...] = ()
