@@ -40,3 +40,11 @@ def test_no_cell_is_without_a_width():
     _, width = _widths(shape, pitch_mm=0.02, least_mm=0.1)
     assert width.min() > 0.0
     assert width.max() < 1.5
+
+
+def test_disc_at_the_inner_corner_of_a_bend_counts():
+    """In a right-angled bend the largest disc that touches the inner corner is 4 - 2√2 widths wide."""
+    bend = union_all([box(0, 0, 3, 0.2), box(0, 0, 0.2, 3)])
+    _, width = _widths(bend, pitch_mm=0.01, least_mm=0.2)
+    # the fan of balls at the corner has one every 15°, so the widest is met to 1 %
+    assert width.max() == pytest.approx(0.2 * (4.0 - 2.0 * 2.0**0.5), rel=0.01)

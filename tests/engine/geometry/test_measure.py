@@ -107,6 +107,22 @@ def test_knife_edge_of_wall_between_parting_branches_is_no_gap(angle):
     assert narrow_gaps(branches, below_um=900.0) == ()
 
 
+@pytest.mark.parametrize("angle", ANGLES)
+def test_sharp_island_is_as_wide_as_its_largest_disc_not_as_its_points(angle):
+    """Three channels that cross leave a needle of wall, 8° at its tip."""
+    needle = Polygon([(0, 0), (4, 0.28), (4, -0.28)])
+    gap = measure(rotate(box(-1, -2, 6, 2).difference(needle), angle)).gap
+    # inscribed circle of the triangle: radius = 2 A / P
+    assert gap.length_um == pytest.approx(4e3 * needle.area / needle.length, abs=1.0)
+
+
+@pytest.mark.parametrize("mirror", [1.0, -1.0])
+def test_coarsely_rounded_end_gives_no_false_neck(mirror):
+    """A cap of eight flats: the first pair leans in by 11°, yet the channel is 150 µm wide."""
+    channel = scale(LineString([(0, 0), (3, 1.2)]).buffer(0.075, quad_segs=4), xfact=mirror, origin=(0, 0))
+    assert _width(channel) == pytest.approx(150.0, abs=1e-3)
+
+
 def test_channels_that_part_along_arcs_have_no_gap_at_the_cusp():
     rings = [
         Point(x, 0).buffer(2.1, quad_segs=64).difference(Point(x, 0).buffer(1.9, quad_segs=64))

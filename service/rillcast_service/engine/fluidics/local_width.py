@@ -7,8 +7,8 @@ import numpy as np
 from rillcast_service.engine.layout.grid import Grid
 from rillcast_service.engine.layout.medial import Balls, Floats, Ints
 
-#: Distance of neighbouring discs as a share of their radius: leaves 1/32 of it bare at the wall.
-_OVERLAP = 0.5
+#: Distance of neighbouring discs as a share of their radius, in places much wider than the least width.
+_OVERLAP = 0.125
 
 
 def local_width_mm(grid: Grid, balls: Balls) -> Floats:
@@ -33,10 +33,9 @@ def local_width_mm(grid: Grid, balls: Balls) -> Floats:
 
 def _thinned(balls: Balls) -> Ints:
     """Balls enough to cover the channels: large ones stand much closer than they need to."""
-    spacing = np.hypot(*(balls.foot - balls.foot[balls.preceding]).T)
-    reach = balls.radius * _OVERLAP / np.maximum(spacing, 1e-12)
+    share = balls.radius * _OVERLAP / max(balls.spacing_mm, 1e-12)
     # A power of two of a running count along the boundary keeps the choice even.
-    stride = 2 ** np.floor(np.log2(np.maximum(reach, 1.0))).astype(np.int64)
+    stride = 2 ** np.floor(np.log2(np.maximum(share, 1.0))).astype(np.int64)
     in_step = np.arange(len(stride)) % stride == 0
     # In a square chamber only one ball has the full width.
     before, after = balls.radius[balls.preceding], balls.radius[balls.following]

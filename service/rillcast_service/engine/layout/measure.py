@@ -46,6 +46,10 @@ _DISC_TOLERANCE_MM = 1e-4
 _ONE_PLACE = 1.25
 #: Pieces of wall on either side of a foot among which the shortest line is sought.
 _NEIGHBOURS = 2
+#: A wall runs on smoothly through turns below this; the balls fanned at a corner stand 15° apart.
+_SMOOTH_DEG = 20.0
+#: A wall ends at a corner at least this sharp; at a lesser one it is the side of something round.
+_WALL_ENDS_DEG = 60.0
 #: A touch this near the end of its edge (as a share of it) is on the corner.
 _AT_END = 1e-9
 _SAME_MM = 1e-9
@@ -180,21 +184,21 @@ def _is_tip(boundary: Boundary, balls: Balls, index: Ints) -> NDArray[np.bool_]:
     foot, touch = balls.foot[index], balls.touch[index]
     foot_arc = boundary.arc[foot_edge] + np.linalg.norm(foot - boundary.start[foot_edge], axis=1)
     touch_arc = boundary.arc[touch_edge] + balls.touch_along[index] * boundary.length[touch_edge]
-    total = boundary.ring_length[ring]
-    ahead = np.mod(touch_arc - foot_arc, total)
-    behind = ahead > total / 2
-    path = np.where(behind, total - ahead, ahead)
-    middle = boundary.point_at(ring, foot_arc + np.where(behind, -path / 2, path / 2))
+    ahead = np.mod(touch_arc - foot_arc, boundary.ring_length[ring])
+    behind = boundary.ring_length[ring] - ahead
 
     centre = balls.centre[index]
     opening = (centre - foot) + (centre - touch)
-    closes = np.einsum("ij,ij->i", middle - (foot + touch) / 2, opening) < 0.0
     width = np.maximum(np.linalg.norm(touch - foot, axis=1), 1e-12)
-    half_angle = np.radians(180.0 - balls.separation_deg[index]) / 2
-    exponent = path * np.sin(half_angle) / width
+    growth = np.sin(np.radians(180.0 - balls.separation_deg[index]) / 2) / width
+    closed = np.zeros(len(index), dtype=bool)
+    for path, middle_arc in ((ahead, foot_arc + ahead / 2), (behind, foot_arc - behind / 2)):
+        middle = boundary.point_at(ring, middle_arc)
+        closes = np.einsum("ij,ij->i", middle - (foot + touch) / 2, opening) < 0.0
+        closed |= closes & (path * growth <= _TIP_EXPONENT)
     # At a corner that juts in the walls part to both sides, so the chord is a neck whatever its angle.
     jutting = balls.corner[index] | _touches_corner(boundary, touch_edge, balls.touch_along[index])
-    tip: NDArray[np.bool_] = same_ring & closes & (exponent <= _TIP_EXPONENT) & ~jutting
+    tip: NDArray[np.bool_] = same_ring & closed & ~jutting
     return tip
 
 
@@ -263,25 +267,25 @@ def _exact_span(boundary: Boundary, balls: Balls, index: int) -> Span:
 def _wall_near(balls: Balls, index: int) -> tuple[MultiLineString, MultiPoint]:
     """The piece of wall at a foot with its neighbours, as far as the wall runs on smoothly.
 
-    Also the points at which it was cut off although the wall runs on smoothly.
+    Also the points at which it was cut off although the wall runs on; it ends at a sharp corner only.
     """
     pieces, cuts = [index], []
     for step, end in ((balls.preceding, balls.piece_start), (balls.following, balls.piece_end)):
         last, taken = index, 0
-        while _smooth(balls, last, int(step[last])):
-            if taken == _NEIGHBOURS:
-                cuts.append(end[last])
-                break
+        while taken < _NEIGHBOURS and _turn_deg(balls, last, int(step[last])) < _SMOOTH_DEG:
             last = int(step[last])
             # The fan of a corner has no length of its own.
             taken += not balls.corner[last]
             pieces.append(last)
+        if _turn_deg(balls, last, int(step[last])) < _WALL_ENDS_DEG:
+            cuts.append(end[last])
     lines = np.stack((balls.piece_start[pieces], balls.piece_end[pieces]), axis=1)
     return MultiLineString(list(lines)), MultiPoint(cuts)
 
 
-def _smooth(balls: Balls, one: int, other: int) -> bool:
-    return float(balls.normal[one] @ balls.normal[other]) > math.cos(math.radians(FAN_STEP_DEG))
+def _turn_deg(balls: Balls, one: int, other: int) -> float:
+    cosine = float(balls.normal[one] @ balls.normal[other])
+    return math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
 
 
 def _compact_parts(

@@ -163,6 +163,7 @@ class Balls:
     """Balls in the order of their feet along the boundary.
 
     Args:
+        spacing_mm: largest distance between feet along an edge.
         foot, normal: (n, 2) tangent point in mm, and unit normal into the region there.
         edge: (n,) edge that the foot lies on (for a corner: the edge that starts there).
         piece_start, piece_end: (n, 2) mm, the stretch of that edge which the foot stands for.
@@ -175,6 +176,7 @@ class Balls:
         separation_deg: (n,) angle foot-centre-touch; 180 where the two walls face each other.
     """
 
+    spacing_mm: float
     foot: Floats
     normal: Floats
     edge: Ints
@@ -210,8 +212,9 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     """
     pieces = np.clip(np.ceil(boundary.length / spacing_mm), 1, _MAX_PIECES).astype(np.int64)
     pieces += 1 - pieces % 2
-    fans = np.where(boundary.turn_deg > FAN_STEP_DEG, np.ceil(boundary.turn_deg / FAN_STEP_DEG), 0)
-    fans = fans.astype(np.int64)
+    fans = np.ceil(boundary.turn_deg / FAN_STEP_DEG).astype(np.int64)
+    # An odd number, so that one ball stands on the bisector.
+    fans = np.where(boundary.turn_deg > FAN_STEP_DEG, fans + 1 - fans % 2, 0)
     per_edge = pieces + fans
     first = np.concatenate(([0], np.cumsum(per_edge)[:-1])).astype(np.int64)
     edge = np.repeat(np.arange(len(per_edge)), per_edge)
@@ -254,6 +257,7 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     # Walls that touch at a corner leave no room for a ball: a gap of nothing.
     separation[corner & (radius < _TOUCHING_MM)] = 180.0
     return Balls(
+        spacing_mm=spacing_mm,
         foot=foot,
         normal=normal,
         edge=edge,
