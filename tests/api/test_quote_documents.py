@@ -25,6 +25,14 @@ def test_the_quotation_is_a_page_that_can_do_nothing(client, quote):
     assert response.headers["Referrer-Policy"] == "no-referrer"
 
 
+def test_the_quotation_keeps_the_name_of_a_layout_that_is_deleted(client, store, upload, ask, finish):
+    layout_id = upload(name="River nitrate chip").json["layout_id"]
+    path = ask(layout_id=layout_id).headers["Location"]
+    finish(store)
+    assert client.delete(f"/v1/layouts/{layout_id}").status_code == 204
+    assert "<h1>River nitrate chip, 24 pieces</h1>" in client.get(f"{path}/document").text
+
+
 def test_the_cost_lines_add_up_to_the_price_with_tax(client, quote, example_result):
     response = client.get(f"{quote}/document", headers={"Accept": "text/csv"})
     assert response.content_type == "text/csv; charset=utf-8"

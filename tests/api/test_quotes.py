@@ -156,6 +156,23 @@ class TestRepeating:
         assert response.json["type"] == "/problems/idempotency-key-reused"
         assert len(client.get("/v1/quotes").json["items"]) == 1
 
+    def test_a_replay_does_not_need_the_layout_any_more(self, client, ask, layout_id, dispatcher):
+        headers = {"Idempotency-Key": "7c1b8c1e"}
+        first = ask(headers=headers)
+        assert client.delete(f"/v1/layouts/{layout_id}").status_code == 204
+        again = ask(headers=headers)
+        assert again.status_code == 202
+        assert again.json == first.json
+        assert ask(headers={"Idempotency-Key": "another"}).status_code == 422, "a new quote does need it"
+        assert ask(headers=headers, quantity=25).json["type"] == "/problems/idempotency-key-reused"
+
+    def test_a_replay_is_answered_when_no_more_quotes_are_taken(self, ask, monkeypatch):
+        headers = {"Idempotency-Key": "7c1b8c1e"}
+        first = ask(headers=headers)
+        monkeypatch.setattr("rillcast_service.api.quotes.MAX_UNFINISHED", 1)
+        assert ask(headers=headers).json["quote_id"] == first.json["quote_id"]
+        assert ask(headers={"Idempotency-Key": "another"}).status_code == 429
+
     def test_another_key_is_another_quote(self, ask):
         quotes = {ask(headers={"Idempotency-Key": key}).json["quote_id"] for key in ("a", "b")}
         assert len(quotes) == 2

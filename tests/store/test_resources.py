@@ -172,6 +172,31 @@ def test_an_idempotency_key_with_another_request_is_refused_and_adds_nothing(sto
     assert len(store.list_quotes("ada")[0]) == 1
 
 
+def test_a_key_finds_its_quote_without_asking_for_another(store: Store) -> None:
+    first, _ = store.add_quote("ada", request={"a": 1}, payload={}, idempotency_key="k", fingerprint="f")
+    assert store.keyed_quote("ada", idempotency_key="k", fingerprint="f") == first
+    assert store.keyed_quote("ada", idempotency_key="new", fingerprint="f") is None
+    assert store.keyed_quote("ben", idempotency_key="k", fingerprint="f") is None
+    with pytest.raises(IdempotencyMismatch):
+        store.keyed_quote("ada", idempotency_key="k", fingerprint="other")
+
+
+def test_a_forgotten_key_finds_nothing(database_url: str) -> None:
+    store = Store(database_url, idempotency_ttl_h=1e-9)
+    store.migrate()
+    store.add_quote("ada", request={}, payload={}, idempotency_key="k", fingerprint="f")
+    assert store.keyed_quote("ada", idempotency_key="k", fingerprint="f") is None
+    store.close()
+
+
+def test_the_name_of_the_quoted_layout_is_the_quotes_own(store: Store) -> None:
+    named, _ = store.add_quote("ada", request={}, payload={"layout": {"name": 'Fluß "A"'}})
+    nameless, _ = store.add_quote("ada", request={}, payload={"layout": {}})
+    assert store.quoted_layout_name("ada", named.quote_id) == 'Fluß "A"'
+    assert store.quoted_layout_name("ada", nameless.quote_id) == ""
+    assert store.quoted_layout_name("ben", named.quote_id) == ""
+
+
 def test_an_idempotency_key_is_forgotten_after_its_time(database_url: str) -> None:
     store = Store(database_url, idempotency_ttl_h=1e-9)
     store.migrate()

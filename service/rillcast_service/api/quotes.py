@@ -51,7 +51,13 @@ def create_quote() -> tuple[Response, int]:
     """Ask for a quote."""
     key = idempotency_key()
     asked = json_body(QuoteRequest())
+    fingerprint = _fingerprint(asked) if key else None
     store = service().store
+    # A replay is answered whatever has become of the layout, the bench or the queue since.
+    if key and fingerprint:
+        earlier = store.keyed_quote(owner(), idempotency_key=key, fingerprint=fingerprint)
+        if earlier is not None:
+            return _asked_answer(earlier)
     if store.queue_length() >= MAX_UNFINISHED:
         raise ApiError(
             TOO_MANY_REQUESTS,
@@ -68,7 +74,7 @@ def create_quote() -> tuple[Response, int]:
             "bench": store.list_bench(owner()),
         },
         idempotency_key=key,
-        fingerprint=_fingerprint(asked) if key else None,
+        fingerprint=fingerprint,
     )
     service().dispatcher.notify(row.quote_id)
     return _asked_answer(row)
@@ -112,8 +118,8 @@ def get_quote_document(quote_id: str) -> Response:
     for route, name, kind in store.list_artefacts(owner(), quote_id):
         if kind == SVG and route and (artefact := store.get_artefact(owner(), quote_id, route, name)):
             pictures[f"{route}/{name}"] = artefact.body.decode()
-    layout = store.get_layout(owner(), row.request["layout_id"])
-    page = quotation_html(quote_resource(row), pictures, layout_name=layout.name if layout else "")
+    name = store.quoted_layout_name(owner(), quote_id)
+    page = quotation_html(quote_resource(row), pictures, layout_name=name)
     return document(page, media_type)
 
 

@@ -85,6 +85,27 @@ class QuoteStore:
             connection.execute(insert(payloads).values(quote_id=quote_id, owner=owner, payload=payload))
             return _quote(connection, owner, quote_id), False
 
+    def keyed_quote(self, owner: str, *, idempotency_key: str, fingerprint: str) -> QuoteRow | None:
+        """The quote that a key was used for before, so that a replay needs nothing else to be there still.
+
+        Returns:
+            The row, or None when the key is new or forgotten.
+
+        Raises:
+            IdempotencyMismatch: the key had been used for another request.
+        """
+        statement = select(idempotency_keys.c.quote_id, idempotency_keys.c.fingerprint).where(
+            idempotency_keys.c.owner == owner,
+            idempotency_keys.c.key == idempotency_key,
+            idempotency_keys.c.created_at >= self._database.now() - self._idempotency_ttl,
+        )
+        with self._database.read() as connection:
+            earlier = connection.execute(statement).one_or_none()
+            if earlier is None:
+                return None
+            _require_same(earlier.fingerprint, fingerprint)
+            return _quote(connection, owner, earlier.quote_id)
+
     def _take_key(
         self, connection: Connection, owner: str, key: str, fingerprint: str, quote_id: str
     ) -> str | None:
@@ -108,8 +129,7 @@ class QuoteStore:
         if taken.first() is not None:
             return None
         row = connection.execute(select(idempotency_keys).where(*mine)).mappings().one()
-        if row["fingerprint"] != fingerprint:
-            raise IdempotencyMismatch("the idempotency key was used before, with another request")
+        _require_same(row["fingerprint"], fingerprint)
         return str(row["quote_id"])
 
     def get_quote(self, owner: str, quote_id: str) -> QuoteRow | None:
@@ -127,6 +147,13 @@ class QuoteStore:
         with self._database.read() as connection:
             state = connection.execute(statement).scalar_one_or_none()
         return QuoteState(state) if state else None
+
+    def quoted_layout_name(self, owner: str, quote_id: str) -> str:
+        """The name of a quote's layout when the quote was asked for; empty when it had none."""
+        name = payloads.c.payload[("layout", "name")].as_string()
+        statement = select(name).where(payloads.c.owner == owner, payloads.c.quote_id == quote_id)
+        with self._database.read() as connection:
+            return connection.execute(statement).scalar_one_or_none() or ""
 
     def list_quotes(
         self, owner: str, *, limit: int = 50, cursor: str | None = None
@@ -182,6 +209,11 @@ class QuoteStore:
         )
         with self._database.read() as connection:
             return [(row.route or None, row.name, row.media_type) for row in connection.execute(statement)]
+
+
+def _require_same(earlier: str, fingerprint: str) -> None:
+    if earlier != fingerprint:
+        raise IdempotencyMismatch("the idempotency key was used before, with another request")
 
 
 def _quote(connection: Connection, owner: str, quote_id: str) -> QuoteRow:
