@@ -195,6 +195,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     drawn = _measured(drawn_channels(job.layout))
     made = _measured(made_channels(as_made))
     cavities = find_cavities(_cavity_channels(job, as_made), job.layout.ports)
+    fluidics = _fluidics(job, as_made, flows)
     findings = review(
         Case(
             job=job,
@@ -205,6 +206,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
             drawn=drawn,
             made=made,
             cavities=cavities,
+            fluidics=fluidics,
         )
     )
     return Analysis(
@@ -213,7 +215,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
         as_made=as_made,
         summary=_as_made_summary(job, as_made, made),
         findings=findings,
-        fluidics=_fluidics(job, as_made, flows),
+        fluidics=fluidics,
         verdict=verdict(findings),
     )
 

@@ -18,7 +18,7 @@ def _bar(width_mm: float):
     [(130, Severity.BLOCKER), (140, Severity.RISK), (299, Severity.RISK), (300, None), (500, None)],
 )
 def test_a_mould_channel_is_held_to_pixels_and_their_doubt(chip, review_of, found, width_um, severity):
-    analysis = review_of(chip([_bar(width_um / 1000.0)], depth_um=100.0), "cast_printed_mould")
+    analysis = review_of(chip([_bar(width_um / 1000.0)], depth_um=200.0), "cast_printed_mould")
     findings = found(analysis, "channel_width")
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
     for finding in findings:
@@ -27,7 +27,7 @@ def test_a_mould_channel_is_held_to_pixels_and_their_doubt(chip, review_of, foun
 
 
 def test_a_measured_printer_is_held_to_its_own_limit(chip, review_of, found, with_values):
-    job = with_values(chip([_bar(0.2)], depth_um=100.0), "printer", calibrated=Fact(True, "bench"))
+    job = with_values(chip([_bar(0.2)], depth_um=200.0), "printer", calibrated=Fact(True, "bench"))
     analysis = review_of(job, "cast_printed_mould")
     assert found(analysis, "channel_width") == []
     assert analysis.verdict is Verdict.MAKEABLE
@@ -35,9 +35,9 @@ def test_a_measured_printer_is_held_to_its_own_limit(chip, review_of, found, wit
 
 def test_a_coarser_printer_turns_the_verdict_for_the_stated_reason(chip, review_of, found):
     shapes = [_bar(0.18)]
-    fine = review_of(chip(shapes, depth_um=100.0), "cast_printed_mould")
+    fine = review_of(chip(shapes, depth_um=200.0), "cast_printed_mould")
     coarse = review_of(
-        chip(shapes, depth_um=100.0, bench={"printer": "masked_lcd_50um"}), "cast_printed_mould"
+        chip(shapes, depth_um=200.0, bench={"printer": "masked_lcd_50um"}), "cast_printed_mould"
     )
     assert fine.verdict is Verdict.MAKEABLE_WITH_RISK
     assert coarse.verdict is Verdict.NOT_MAKEABLE
@@ -49,7 +49,7 @@ def test_a_coarser_printer_turns_the_verdict_for_the_stated_reason(chip, review_
 def test_one_narrow_neck_is_one_finding_at_its_place(chip, review_of, found):
     wide = [box(5.0, 10.0, 30.0, 12.0), box(29.9, 10.95, 35.1, 11.05), box(35.0, 10.0, 65.0, 12.0)]
     bell = wide[0].union(wide[1]).union(wide[2])
-    (finding,) = found(review_of(chip([bell], depth_um=100.0), "cast_printed_mould"), "channel_width")
+    (finding,) = found(review_of(chip([bell], depth_um=200.0), "cast_printed_mould"), "channel_width")
     assert finding.measured == 100.0
     assert finding.where.within(box(29.0, 10.0, 36.0, 12.0))
     assert len(finding.where.geoms) == 1
@@ -60,7 +60,7 @@ def test_walls_between_channels(chip, review_of, found, gap_um, severity):
     upper = box(5.0, 11.0 + gap_um / 1000.0, 65.0, 12.0)
     lower = box(5.0, 10.0, 65.0, 11.0)
     ports = (("in", "inlet", 6, 11), ("out", "outlet", 64, 11))
-    analysis = review_of(chip([lower, upper], depth_um=100.0, ports=ports), "cast_printed_mould")
+    analysis = review_of(chip([lower, upper], depth_um=200.0, ports=ports), "cast_printed_mould")
     findings = found(analysis, "channel_gap")
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
@@ -68,7 +68,7 @@ def test_walls_between_channels(chip, review_of, found, gap_um, severity):
 def test_channels_that_the_light_runs_together_are_a_blocker(chip, review_of, found):
     # bleed of the default printer is 25 µm a side: a wall of 40 µm on the mould's negative is gone
     lower, upper = box(5.0, 10.0, 65.0, 11.0), box(5.0, 11.04, 65.0, 12.0)
-    analysis = review_of(chip([lower, upper], depth_um=100.0), "cast_printed_mould")
+    analysis = review_of(chip([lower, upper], depth_um=200.0), "cast_printed_mould")
     (finding,) = found(analysis, "lost_shape")
     assert finding.severity is Severity.BLOCKER
     assert "run together" in finding.message
@@ -128,7 +128,7 @@ def test_a_wafer_channel_is_held_to_the_mould_that_is_chosen(chip, review_of, fo
 
 def test_round_chambers_and_arcs_give_no_finding(chip, review_of):
     disc = Point(35.0, 11.0).buffer(3.0, quad_segs=64)
-    job = chip([_bar(0.6).union(disc)], depth_um=100.0)
+    job = chip([_bar(0.6).union(disc)], depth_um=200.0)
     analysis = review_of(job, "cast_printed_mould")
     assert {finding.severity for finding in analysis.findings} == {Severity.NOTE}
 
@@ -138,3 +138,19 @@ def test_limits_name_their_source(chip, review_of, found):
     assert finding.source
     assert isinstance(finding.limit_low, float)
     assert finding.limit_low <= finding.limit <= finding.limit_high
+
+
+@pytest.mark.parametrize(
+    ("depth_um", "severity"),
+    # 50 µm layers: two of them are the limit, three are sure
+    [(10, Severity.BLOCKER), (100, Severity.RISK), (149, Severity.RISK), (150, None)],
+)
+def test_a_mould_is_at_least_two_layers_high(chip, review_of, found, depth_um, severity):
+    findings = found(review_of(chip([_bar(1.0)], depth_um=depth_um), "cast_printed_mould"), "channel_depth")
+    assert [finding.severity for finding in findings] == ([severity] if severity else [])
+
+
+def test_thinner_layers_open_a_shallow_channel(chip, review_of, found):
+    # 25 µm layers: three of them are 75 µm
+    job = chip([_bar(1.0)], depth_um=75, bench={"printer": "masked_lcd_22um"})
+    assert found(review_of(job, "cast_printed_mould"), "channel_depth") == []

@@ -75,12 +75,12 @@ def quantity_limit(case: Case, rule_id: str, key: str) -> Limit | None:
 
 
 def least_size_um(case: Case, rule_id: str) -> Limit | None:
-    """The least width that the route's machine makes: the largest of the terms in its table.
+    """The least size that the route's machine makes: the largest of the terms in its table.
 
     Args:
-        case, rule_id: as above. The table holds `terms`, each with `pixels` (counted in pixels of
-            the chosen printer) or `um`, `low`, `high` and `source`; or with `of`, which names a
-            value of a machine on the bench (`mould.min_feature_um`).
+        case, rule_id: as above. The table holds `terms`, each with `pixels` or `layers` (of the
+            chosen printer) or `um`, `low`, `high` and `source`; or with `of`, which names a value of
+            a machine on the bench (`mould.min_feature_um`).
 
     Returns:
         The limit in µm, or None when the route sets none. A printer without a measured profile
@@ -100,8 +100,10 @@ def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:
     if "of" in term:
         machine, key = str(term["of"]).split(".")
         return Limit.of(case.job.bench[machine].quantity(key))
-    if "pixels" not in term:
+    if "um" in term:
         value = _range(term, key="um")
+    elif "layers" in term:
+        value = _range(term, key="layers") * prints.printer(case.job).number("layer_um")
     else:
         printer = prints.printer(case.job)
         pixel_um = max(printer.number("pixel_x_um"), printer.number("pixel_y_um"))

@@ -9,7 +9,7 @@ from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.fluidics.cavities import Cavities
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements
-from rillcast_service.engine.result import Finding
+from rillcast_service.engine.result import Finding, FluidicsSummary
 from rillcast_service.engine.routes.base import BuildVariant, Process, Route
 
 
@@ -20,6 +20,7 @@ class Case:
     Args:
         drawn: widths and gaps as drawn; made: as they come out.
         cavities: connected channel systems as made, and the ports that reach them.
+        fluidics: the flow through them; None when nothing stays open.
     """
 
     job: Job
@@ -30,6 +31,7 @@ class Case:
     drawn: Measurements
     made: Measurements
     cavities: Cavities
+    fluidics: FluidicsSummary | None
 
 
 Rule = Callable[[Case], Iterator[Finding]]

@@ -36,6 +36,10 @@ def channel_gap(case: Case) -> Iterator[Finding]:
         yield from _too_small(case, "channel_gap", "wall", limit, spans)
 
 
+def _at_places(spans: list[Span]) -> str:
+    return f" ({len(spans)} places are too narrow)" if len(spans) > 1 else ""
+
+
 # Variants of a route share drawing and limit: the places are looked for once.
 @lru_cache(maxsize=8)
 def _narrow_channels(drawn: MultiPolygon, below_um: float) -> tuple[Span, ...]:
@@ -62,8 +66,8 @@ def _too_small(
             rule=rule_id,
             severity=severity,
             message=(
-                f"The narrowest {thing} is {um(least)} wide, {count(len(found), 'place')} in all; "
-                f"this route makes {um(limit.value.best)} and up{in_doubt(case, limit)}."
+                f"The narrowest {thing} is {um(least)} wide{_at_places(found)}; this route makes "
+                f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
             remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",
             source=limit.source,
@@ -73,6 +77,34 @@ def _too_small(
             limit_high=limit.value.high,
             unit="µm",
             where=MultiLineString([span.chord for span in found]),
+        )
+
+
+@rule("channel_depth")
+def channel_depth(case: Case) -> Iterator[Finding]:
+    """Channels at least as deep as the machine builds, as drawn."""
+    limit = least_size_um(case, "channel_depth")
+    for layer in case.job.layout.channel_layers:
+        depth = layer.depth_um or 0.0
+        severity = limit.severity_of_too_small(depth) if limit is not None else None
+        if limit is None or severity is None:
+            continue
+        target = limit.value.high if severity is Severity.RISK else limit.value.best
+        yield Finding(
+            rule="channel_depth",
+            severity=severity,
+            message=(
+                f"Layer {layer.name!r} is drawn {depth:g} µm deep; this route makes "
+                f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
+            ),
+            remedy=f"Draw it {um(target)} deep or more, or choose a machine with thinner layers.",
+            source=limit.source,
+            measured=depth,
+            limit=limit.value.best,
+            limit_low=limit.value.low,
+            limit_high=limit.value.high,
+            unit="µm",
+            where=layer.geometry,
         )
 
 
@@ -120,9 +152,9 @@ def roof_closes(case: Case) -> Iterator[Finding]:
             rule="roof_closes",
             severity=Severity.BLOCKER if made.best < layer_um else Severity.RISK,
             message=(
-                f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep; at best "
-                f"estimate {um(max(made.best, 0.0))} of that stay open, and a depth of "
-                f"{um(least.value.best)} is the least that does{in_doubt(case, least)}."
+                f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep, and "
+                f"{um(max(made.best, 0.0))} of that stay open; it takes {um(least.value.best)}."
+                f"{in_doubt(case, least)}"
             ),
             remedy=(
                 f"Draw the channels {um(least.value.best)} deep or more, use a resin with more absorber, "

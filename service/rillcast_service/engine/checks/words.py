@@ -34,7 +34,8 @@ def count(number: int, thing: str) -> str:
     """A number of things.
 
     Args:
-        number: how many; thing: in the singular, with a regular plural.
+        number: how many.
+        thing: in the singular, with a regular plural.
 
     Returns:
         Such as `1 place` or `3 places`.
@@ -50,11 +51,11 @@ def in_doubt(case: Case, limit: Limit) -> str:
         limit: in µm.
 
     Returns:
-        A half-sentence to append, or nothing.
+        A sentence to append, or nothing.
     """
     if case.as_made.calibrated is not False or limit.value.low == limit.value.high:
         return ""
     return (
-        f" (between {um(limit.value.low)} and {um(limit.value.high)}: this printer has no measured "
-        "profile, and published values scatter that much)"
+        f" This printer has no measured profile: by published scatter that limit lies between "
+        f"{um(limit.value.low)} and {um(limit.value.high)}."
     )
