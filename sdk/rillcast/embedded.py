@@ -101,6 +101,8 @@ class EmbeddedService:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+            if process.stdin is not None:
+                process.stdin.close()
         if self._folder is not None:
             self._folder.cleanup()
             self._folder = None
@@ -109,7 +111,8 @@ class EmbeddedService:
         ready_file = folder / "ready.json"
         log_file = folder / "service.log"
         command = [sys.executable, "-m", "rillcast_service.serve", "--host", "127.0.0.1", "--port", "0"]
-        command += ["--ready-file", str(ready_file)]
+        # The pipe to its standard input is our sign of life: it goes with us, even after kill -9.
+        command += ["--with-parent", "--ready-file", str(ready_file)]
         if self._temporary:
             command += ["--data", str(folder / "data")]
         elif self._data is not None:
@@ -117,7 +120,7 @@ class EmbeddedService:
         with log_file.open("wb") as log:
             self._process = subprocess.Popen(  # noqa: S603 - the command is ours
                 command,
-                stdin=subprocess.DEVNULL,
+                stdin=subprocess.PIPE,
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 env=_bare_environment() if self._temporary else None,

@@ -24,6 +24,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from rillcast_service.httpd import make_server
 from rillcast_service.jobs.dispatch import make_dispatcher
+from rillcast_service.parent import WITH_PARENT_HELP, when_parent_ends
 from rillcast_service.settings import Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
 from rillcast_service.store.rows import StoreError
@@ -199,7 +200,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--data", help="folder of the database and of rillcast.toml (RILLCAST_DATA)")
     parser.add_argument("--workers", type=int, help="worker processes to start (RILLCAST_WORKERS, 2)")
     parser.add_argument("--ready-file", type=Path, help="JSON file that gets the URL once all is up")
+    parser.add_argument("--with-parent", action="store_true", help=WITH_PARENT_HELP)
     options = parser.parse_args(arguments)
+    if options.with_parent:
+        when_parent_ends(lambda: os.kill(os.getpid(), signal.SIGTERM))
     try:
         settings = Settings.load(
             host=options.host, port=options.port, data=options.data, workers=options.workers

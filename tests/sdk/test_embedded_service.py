@@ -38,7 +38,8 @@ def stand_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
 
 ANSWERS = """
 import json, os, signal, sys, time
-options = dict(zip(sys.argv[1::2], sys.argv[2::2]))
+named = [argument for argument in sys.argv[1:] if argument != "--with-parent"]
+options = dict(zip(named[::2], named[1::2]))
 os.makedirs(options.get("--data", "."), exist_ok=True)
 seen = {"url": "http://127.0.0.1:9", "pid": os.getpid(), "arguments": sys.argv[1:],
         "settings": sorted(name for name in os.environ if name.startswith("RILLCAST_"))}
@@ -62,7 +63,7 @@ def test_a_temporary_service_has_its_own_folder_and_none_of_the_settings(stand_i
         data = Path(seen["arguments"][seen["arguments"].index("--data") + 1])
         assert data.is_dir()
         assert seen["settings"] == []
-        assert seen["arguments"][:4] == ["--host", "127.0.0.1", "--port", "0"]
+        assert seen["arguments"][:5] == ["--host", "127.0.0.1", "--port", "0", "--with-parent"]
     assert _process_is_gone(seen["pid"])
     assert not data.exists()
     with pytest.raises(EmbeddedServiceError, match="not running"):

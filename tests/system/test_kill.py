@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import random
 import signal
+import subprocess
+import sys
 import time
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -108,3 +111,40 @@ def test_the_whole_service_survives_a_kill(installation: Any, victim: str) -> No
     installation.until(lambda: not installation.alive(calculation), "the calculation ends as well")
     row = installation.final(quote_id)
     assert (row.state, row.result) == (QuoteState.DONE, RESULT)
+
+
+def test_a_killed_command_leaves_no_service_behind(installation: Any, tmp_path: Path) -> None:
+    """`kill -9` gives the command no chance to stop the service that it had started for itself."""
+    environ = {**os.environ, "TMPDIR": str(tmp_path)}
+    command = [sys.executable, "-m", "rillcast", "demo", "--out", str(tmp_path / "out")]
+    with subprocess.Popen(command, env=environ, stderr=subprocess.DEVNULL) as demo:
+        try:
+            (service,) = installation.until(lambda: installation.children(demo.pid), "its service starts")
+            (worker, *_) = installation.until(lambda: installation.children(service), "a worker starts")
+            (calculation,) = installation.until(lambda: installation.children(worker), "it has a process")
+        finally:
+            demo.kill()
+    for pid, what in ((service, "service"), (worker, "worker"), (calculation, "calculation")):
+        installation.until(lambda pid=pid: not installation.alive(pid), f"the {what} ends as well")
+
+
+def test_a_service_with_its_parent_ends_in_order_when_its_input_is_closed(tmp_path: Path) -> None:
+    command = [
+        sys.executable,
+        "-m",
+        "rillcast_service.serve",
+        "--with-parent",
+        "--port",
+        "0",
+        "--workers",
+        "1",
+    ]
+    command += ["--data", str(tmp_path), "--ready-file", str(tmp_path / "ready.json")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE) as service:
+        deadline = time.monotonic() + 20
+        while not (tmp_path / "ready.json").exists() and time.monotonic() < deadline:
+            time.sleep(0.05)
+        assert service.poll() is None
+        assert service.stdin is not None
+        service.stdin.close()
+        assert service.wait(15) == 0

@@ -21,6 +21,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from rillcast_service.jobs import problems
 from rillcast_service.jobs.dispatch import Dispatcher, make_dispatcher
 from rillcast_service.jobs.runner import JobRunner
+from rillcast_service.parent import WITH_PARENT_HELP, when_parent_ends
 from rillcast_service.settings import Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
 from rillcast_service.store.rows import StoreError
@@ -146,11 +147,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run a worker until SIGTERM or SIGINT. Returns the exit code."""
     parser = argparse.ArgumentParser(prog="rillcast worker", description="Calculate quotes until stopped.")
     parser.add_argument("--data", help="folder of the database (RILLCAST_DATA)")
-    parser.add_argument(
-        "--with-parent",
-        action="store_true",
-        help="stop when standard input is closed, as a parent's end does",
-    )
+    parser.add_argument("--with-parent", action="store_true", help=WITH_PARENT_HELP)
     options = parser.parse_args(arguments)
     try:
         settings = Settings.load(data=options.data)
@@ -166,7 +163,7 @@ def main(arguments: list[str] | None = None) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopping.set())
     if options.with_parent:
-        threading.Thread(target=_stop_with_parent, args=(stopping,), daemon=True).start()
+        when_parent_ends(stopping.set)
     store = Store(settings.database_url, idempotency_ttl_h=settings.idempotency_ttl_h)
     dispatcher = make_dispatcher(settings)
     try:
@@ -179,13 +176,6 @@ def main(arguments: list[str] | None = None) -> int:
         dispatcher.close()
         store.close()
     return 0
-
-
-def _stop_with_parent(stopping: threading.Event) -> None:
-    # Not sys.stdin: the interpreter would find it locked by this thread when it ends.
-    while os.read(0, 4096):
-        pass
-    stopping.set()
 
 
 if __name__ == "__main__":
