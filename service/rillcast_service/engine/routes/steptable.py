@@ -227,7 +227,7 @@ def _step(
             step=title,
             lacking=machine,
             instead=f"sent to the {supplier.title}, {_days(supplier)}" if supplier else None,
-            remedy=f"Name a {machine.replace('_', ' ')} under `bench.{machine}`.",
+            remedy=f"Add what this step needs to the bench: {machine.replace('_', ' ')}.",
             source=supplier.source_of("lead_days") if supplier else str(row["source"]),
         )
         machine = None
