@@ -16,13 +16,26 @@ from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Us
 from rillcast_service.engine.layout.model import Assumption, Layout
 from rillcast_service.engine.layout.ports import merge_ports
 from rillcast_service.engine.request import QuoteRequest
+from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.shapes import drawn_channels
 
 #: Key of `depths_um` that stands for every channel layer without a depth of its own.
 EVERY_CHANNEL_LAYER = "channels"
 
-#: Largest quantity that is planned piece by piece.
-MAX_QUANTITY = 100_000
+#: Largest quantity that is planned piece by piece; a bench does not see more.
+MAX_QUANTITY = 10_000
+
+#: What a chip can be closed with; a route may take only some of them, and says so.
+LIDS = ("glass", "silicone", "printed")
+
+#: Sides that a chip can be looked at from.
+SIDES = ("lid", "body")
+
+#: Temperatures between which water is a liquid at room pressure.
+LIQUID_RANGE_C = (0.0, 100.0)
+
+#: What every bench works with: machines may be missing, these may not.
+_NEEDED = ("resin", "mould_resin", "silicone", "mould", "syringe", "calendar")
 
 
 def prepare(
@@ -53,15 +66,17 @@ def prepare(
     _check_routes(request, catalogue)
     assumed = _Assumptions(catalogue)
     bench = _bench(request, assumed)
+    _check_passivation(bench)
     layout = _with_depths(layout, request, assumed)
     layout = merge_ports(layout, request.ports)
     _check_ports(layout)
     chip = _chip(layout, request, assumed)
     _check_depths(layout, chip)
+    use = _use(request, assumed)
     job = Job(
         layout=layout,
         chip=chip,
-        use=_use(request, assumed),
+        use=use,
         bench=bench,
         catalogue=catalogue,
         quantity=request.quantity,
@@ -72,6 +87,7 @@ def prepare(
         terms=_terms(request, assumed),
         seed=request.seed,
     )
+    _check_variants(job, request)
     return job, layout.assumptions + tuple(assumed.told)
 
 
@@ -118,6 +134,26 @@ def _check_routes(request: QuoteRequest, catalogue: Catalogue) -> None:
         raise UnknownName(*faults)
 
 
+def _check_variants(job: Job, request: QuoteRequest) -> None:
+    """Each variant that the request names is one that some asked route can build."""
+    routes = load_routes(job.catalogue)
+    proposed = [
+        variant for route_id in request.routes or sorted(routes) for variant in routes[route_id].variants(job)
+    ]
+    known = sorted({item.cure or f"orientation {item.orientation_deg:g}°" for item in proposed})
+    faults = [
+        Fault(
+            "No asked route can build this variant on this bench.",
+            f"Use one of {', '.join(known)}, or leave it out to have all of them looked at.",
+            pointer=f"#/variants/{index}",
+        )
+        for index, wish in enumerate(request.variants)
+        if not any(wish.fits(variant.orientation_deg, variant.cure) for variant in proposed)
+    ]
+    if faults:
+        raise RequestInvalid(*faults)
+
+
 def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
     unknown = sorted(set(request.bench) - set(BENCH_KINDS))
     if unknown:
@@ -131,11 +167,36 @@ def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
                 for key in unknown
             )
         )
+    missing = [key for key in _NEEDED if key in request.bench and not request.bench[key]]
+    if missing:
+        raise RequestInvalid(
+            *(
+                Fault(
+                    f"A bench without a {key.replace('_', ' ')} cannot be planned for.",
+                    f"Name one of /v1/bench/{BENCH_KINDS[key]}, or leave it out to take the default; "
+                    "null says that the bench lacks a machine.",
+                    pointer=f"#/bench/{key}",
+                )
+                for key in missing
+            )
+        )
     items: dict[str, Entry | None] = {}
     for key, kind in BENCH_KINDS.items():
         name = request.bench[key] if key in request.bench else assumed.word(None, key, f"bench.{key}")
         items[key] = _entry(assumed.catalogue, kind, name, f"#/bench/{key}") if name else None
     return Bench(items)
+
+
+def _check_passivation(bench: Bench) -> None:
+    recipe = bench.items.get("passivation")
+    if recipe is not None and recipe.fact("purpose") != "passivation":
+        raise RequestInvalid(
+            Fault(
+                f"{recipe.title} is a recipe for {recipe.fact('purpose')}, not for passivation.",
+                "Name a recipe with the purpose `passivation`, see /v1/bench/recipes.",
+                pointer="#/bench/passivation",
+            )
+        )
 
 
 def _entry(catalogue: Catalogue, kind: str, name: str, pointer: str) -> Entry:
@@ -226,11 +287,20 @@ def _chip(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> Chip:
             "The drawing has no outline: the box around channels and ports, with that land on every side.",
             "common practice, no source",
         )
+    lid = assumed.word(request.chip.lid, "lid", "chip.lid")
+    viewed_from = assumed.word(request.chip.viewed_from, "viewed_from", "chip.viewed_from")
+    faults = [
+        Fault(f"{key} cannot be {value!r}.", f"Use one of {', '.join(known)}.", pointer=f"#/chip/{key}")
+        for key, value, known in (("lid", lid, LIDS), ("viewed_from", viewed_from, SIDES))
+        if value not in known
+    ]
+    if faults:
+        raise UnknownName(*faults)
     return Chip(
         outline=outline,
         thickness_mm=assumed.number(request.chip.thickness_mm, "thickness_mm", "chip.thickness_mm"),
-        lid=assumed.word(request.chip.lid, "lid", "chip.lid"),
-        viewed_from=assumed.word(request.chip.viewed_from, "viewed_from", "chip.viewed_from"),
+        lid=lid,
+        viewed_from=viewed_from,
     )
 
 
@@ -264,6 +334,26 @@ def _use(request: QuoteRequest, assumed: _Assumptions) -> Use:
     name = assumed.word(request.use.liquid, "liquid", "use.liquid")
     liquid = _entry(assumed.catalogue, "liquids", name, "#/use/liquid")
     temperature_c = assumed.number(request.use.temperature_c, "temperature_c", "use.temperature_c")
+    bands = assumed.catalogue.rules["light_path"]["bands"]
+    faults = [
+        Fault(
+            f"There is no optics {optic!r}.",
+            f"Use one of {', '.join(bands)}.",
+            pointer=f"#/use/optics/{index}",
+        )
+        for index, optic in enumerate(request.use.optics)
+        if optic not in bands
+    ]
+    if not LIQUID_RANGE_C[0] <= temperature_c <= LIQUID_RANGE_C[1]:
+        faults.append(
+            Fault(
+                f"No liquid of the catalogue is looked at at {temperature_c:g} °C.",
+                "Give a temperature from {:g} to {:g} °C.".format(*LIQUID_RANGE_C),
+                pointer="#/use/temperature_c",
+            )
+        )
+    if faults:
+        raise RequestInvalid(*faults)
     return Use(
         liquid=liquid,
         temperature_c=temperature_c,

@@ -226,11 +226,7 @@ def _asked_variants(route: Route, job: Job, request: QuoteRequest) -> tuple[Buil
     asked = tuple(
         variant
         for variant in proposed
-        if any(
-            (wish.orientation_deg is None or wish.orientation_deg == variant.orientation_deg)
-            and (wish.cure is None or wish.cure == variant.cure)
-            for wish in request.variants
-        )
+        if any(wish.fits(variant.orientation_deg, variant.cure) for wish in request.variants)
     )
     return asked or proposed
 

@@ -59,6 +59,10 @@ class VariantRequest:
     orientation_deg: float | None = None
     cure: str | None = None
 
+    def fits(self, orientation_deg: float, cure: str | None) -> bool:
+        """Whether a variant of that orientation and cure programme is one of those meant."""
+        return self.orientation_deg in (None, orientation_deg) and self.cure in (None, cure)
+
 
 @dataclass(frozen=True, slots=True)
 class CommercialRequest:

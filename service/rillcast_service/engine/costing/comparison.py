@@ -257,7 +257,9 @@ def _of(result: RouteResult, severity: Severity) -> list[Finding]:
 
 
 def _with_remedy(finding: Finding) -> str:
-    return f"{_sentence(finding.message)} {_sentence(finding.remedy)}".strip()
+    """The fact and the remedy in a sentence each; the doubt about a limit stands in the finding."""
+    fact, *_ = finding.message.split(". ")
+    return f"{_sentence(fact)} {_sentence(finding.remedy)}".strip()
 
 
 def _more(findings: Sequence[Finding]) -> str:
@@ -279,11 +281,16 @@ def _dearer(best: _Offer, other: _Offer) -> str:
 
 def _range(offer: _Offer) -> str:
     total = offer.cost.total
-    return f"{total.p10} and {_money(total.p90, offer)}"
+    return f"{_grouped(total.p10)} and {_money(total.p90, offer)}"
 
 
 def _money(amount: Decimal, offer: _Offer) -> str:
-    return f"{amount} {offer.cost.currency}"
+    return f"{_grouped(amount)} {offer.cost.currency}"
+
+
+def _grouped(amount: Decimal) -> str:
+    """Thousands apart by a thin space that does not break (ISO 80000-1, 7.3.1)."""
+    return f"{amount:,}".replace(",", "\u202f")
 
 
 def _count(number: int, thing: str) -> str:

@@ -46,6 +46,8 @@ _DISC_TOLERANCE_MM = 1e-4
 _ONE_PLACE = 1.25
 #: Pieces of wall on either side of a foot among which the shortest line is sought.
 _NEIGHBOURS = 2
+#: Half the step of the fan of balls at a corner, and a little.
+_NORMAL_TOLERANCE_DEG = 8.0
 #: A wall runs on smoothly through turns below this; the balls fanned at a corner stand 15° apart.
 _SMOOTH_DEG = 20.0
 #: A wall ends at a corner at least this sharp; at a lesser one it is the side of something round.
@@ -196,18 +198,43 @@ def _is_tip(boundary: Boundary, balls: Balls, index: Ints) -> NDArray[np.bool_]:
         middle = boundary.point_at(ring, middle_arc)
         closes = np.einsum("ij,ij->i", middle - (foot + touch) / 2, opening) < 0.0
         closed |= closes & (path * growth <= _TIP_EXPONENT)
-    # At a corner that juts in the walls part to both sides, so the chord is a neck whatever its angle.
-    jutting = balls.corner[index] | _touches_corner(boundary, touch_edge, balls.touch_along[index])
-    tip: NDArray[np.bool_] = same_ring & closed & ~jutting
+    tip: NDArray[np.bool_] = same_ring & closed & ~_at_jutting_corner(boundary, balls, index)
     return tip
 
 
-def _touches_corner(boundary: Boundary, edge: Ints, along: Floats) -> NDArray[np.bool_]:
+def _at_jutting_corner(boundary: Boundary, balls: Balls, index: Ints) -> NDArray[np.bool_]:
+    """Whether a chord ends at a corner that juts in, and the walls part to both of its sides.
+
+    That is so when the chord leaves both walls along one of their normals; a corner has all normals
+    between those of its two edges.
+    """
+    here, touched = balls.edge[index], balls.touch_edge[index]
+    along = balls.touch_along[index]
     following = np.arange(len(boundary.ring)) + 1
     following[boundary.previous[boundary.first_edge]] = boundary.first_edge
-    turn = np.where(along <= _AT_END, boundary.turn_deg[edge], boundary.turn_deg[following[edge]])
-    at_corner: NDArray[np.bool_] = ((along <= _AT_END) | (along >= 1.0 - _AT_END)) & (turn > FAN_STEP_DEG)
-    return at_corner
+    vertex = np.where(along >= 1.0 - _AT_END, following[touched], touched)
+    at_vertex = (along <= _AT_END) | (along >= 1.0 - _AT_END)
+    touches_corner = at_vertex & (boundary.turn_deg[vertex] > FAN_STEP_DEG)
+
+    chord = balls.touch[index] - balls.foot[index]
+    chord /= np.maximum(np.linalg.norm(chord, axis=1), 1e-12)[:, None]
+    leaves_foot = _along_normal(boundary, here, balls.corner[index], chord)
+    leaves_touch = _along_normal(boundary, np.where(touches_corner, vertex, touched), touches_corner, -chord)
+    jutting: NDArray[np.bool_] = (balls.corner[index] | touches_corner) & leaves_foot & leaves_touch
+    return jutting
+
+
+def _along_normal(
+    boundary: Boundary, edge: Ints, at_corner: NDArray[np.bool_], direction: Floats
+) -> NDArray[np.bool_]:
+    """Whether directions lie along an edge's normal, or between the normals of the corner it starts in."""
+    before = boundary.normal[boundary.previous[edge]]
+    middle = boundary.normal[edge] + np.where(at_corner[:, None], before, 0.0)
+    middle /= np.maximum(np.linalg.norm(middle, axis=1), 1e-12)[:, None]
+    spread = np.where(at_corner, boundary.turn_deg[edge] / 2, 0.0) + _NORMAL_TOLERANCE_DEG
+    angle = np.degrees(np.arccos(np.clip(np.einsum("ij,ij->i", middle, direction), -1.0, 1.0)))
+    within: NDArray[np.bool_] = angle <= spread
+    return within
 
 
 def _places(boundary: Boundary, balls: Balls, limit_mm: float) -> Ints:
