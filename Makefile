@@ -39,7 +39,7 @@ format: $(STAMP)
 
 # Benchmarks print ratios; they are no tests.
 bench: $(STAMP)
-	@for script in tests/benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+	@for script in tests/benchmarks/*_benchmark.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
 
 lock: $(STAMP)
 	$(BIN)/python -m pip install --quiet uv
