@@ -189,12 +189,13 @@ class Range(Answer):
 
 @dataclass(frozen=True, slots=True)
 class Finding(Answer):
-    """One thing that the review of a route found, with its remedy."""
+    """One thing that the review of a route found: what (`message`), why it matters, how to mend it."""
 
     rule: str
     severity: Severity | str
     message: str
     remedy: str
+    why: str = ""
     source: str = ""
     measured: float | None = None
     limit: float | None = None

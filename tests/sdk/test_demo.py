@@ -22,12 +22,13 @@ def test_the_demo_leaves_a_quotation_and_says_what_it_found(tmp_path: Path, caps
     assert routes.keys() == ROUTES
     page = (tmp_path / "out" / "quotation.html").read_text(encoding="utf-8")
     assert "River nitrate chip, 24 pieces" in page
+    said = " ".join(printed.out.split())
     for route_id, route in routes.items():
         assert route_id in printed.out
         assert route["title"] in page
         ElementTree.parse(tmp_path / "out" / f"findings-{route_id}.svg")
         for finding in route["findings"]:
-            assert finding["message"] in printed.out
+            assert f"{finding['message']} {finding['why']} remedy: {finding['remedy']}" in said
         if route["cost"] is not None:
             lines = sum(Decimal(line["amount"]) for line in route["cost"]["lines"])
             assert lines == Decimal(route["cost"]["amount"])

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from decimal import Decimal
@@ -21,16 +22,30 @@ _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 
 #: Width of tables where there is no terminal to ask.
 PIPE_WIDTH = 160
+#: Longer lines of prose are hard to read, however wide the terminal.
+PROSE_WIDTH = 110
 
 
 def out() -> Console:
-    """Where results go."""
-    return Console(file=sys.stdout, highlight=False, width=None if sys.stdout.isatty() else PIPE_WIDTH)
+    """Where results go. `COLUMNS` says how wide, as everywhere; without it a pipe is wide."""
+    asked = sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit()
+    return Console(file=sys.stdout, highlight=False, width=None if asked else PIPE_WIDTH)
 
 
 def say(console: Console, content: object, style: str = "") -> None:
     """Print a line as it is, unbroken: the terminal wraps it, and a pipe gets one line."""
     console.print(content if isinstance(content, Text) else plain(content, style), soft_wrap=True)
+
+
+def hanging(console: Console, items: Sequence[tuple[Text, Text]]) -> None:
+    """Print paragraphs, each beside its mark and wrapped to a width that reads well."""
+    margin = max((mark.cell_len for mark, _ in items), default=0) + 3
+    for mark, paragraph in items:
+        head = Text("  ") + mark
+        for line in paragraph.wrap(console, min(console.width, PROSE_WIDTH) - margin):
+            line.rstrip()
+            say(console, head + Text(" " * (margin - head.cell_len)) + line)
+            head = Text()
 
 
 def err() -> Console:
@@ -51,8 +66,8 @@ def money(amount: Decimal | None, currency: str = "") -> str:
 
 
 def date(moment: datetime | None) -> str:
-    """A time as `Mon 2027-03-01 17:00`; `-` for None."""
-    return "-" if moment is None else moment.strftime("%a %Y-%m-%d %H:%M")
+    """The day of a time as `Mon 2027-03-01`; `-` for None."""
+    return "-" if moment is None else moment.strftime("%a %Y-%m-%d")
 
 
 @contextmanager

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from rich.box import SIMPLE_HEAD
+import re
+from collections.abc import Iterator, Sequence
+
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
-from rillcast.cli.output import date, money, plain, say
+from rillcast.cli.output import date, hanging, money, plain, say
 from rillcast.models import Finding, Quote, RouteResult, Severity, Verdict
 
 # Sign and colour together, so that a terminal without colours says as much.
@@ -18,72 +19,116 @@ _VERDICTS: dict[str, tuple[str, str]] = {
 }
 _SEVERITIES: dict[str, str] = {Severity.BLOCKER: "bold red", Severity.RISK: "yellow", Severity.NOTE: "dim"}
 
+_COLUMNS = ("route", "verdict", "each", "total", "range", "hands-on", "ready")
+_NUMBERS = frozenset({"each", "total", "range", "hands-on"})
+#: Left out where the terminal is too narrow for all columns; the range is then said below its route.
+_FIRST_TO_GO = ("hands-on", "range")
+_GAP = "  "
+_SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
+
+Row = dict[str, Text]
+
 
 def print_quote(console: Console, quote: Quote) -> None:
     """The whole answer: comparison, reasons, and each route's findings with their remedies."""
     quantity = quote.request.get("quantity")
     say(console, f"Quote {quote.quote_id} for {quantity}. Every figure is an estimate.", "bold")
-    console.print(_routes_table(quote))
-    for reason in quote.comparison.reasons:
-        say(console, f"  {reason}")
+    console.print()
+    _print_routes(console, quote)
+    if quote.comparison.reasons:
+        console.print()
+        hanging(console, [(plain("-"), plain(reason)) for reason in quote.comparison.reasons])
     for route in quote.routes:
-        _print_findings(console, route)
+        console.print()
+        say(console, route.title or route.route, "bold")
+        hanging(console, _findings(route))
     cautions = quote.result.cautions if quote.result else ()
     if cautions:
         console.print()
-        for caution in cautions:
-            say(console, f"Caution: {caution}")
+        say(console, "Cautions", "bold")
+        hanging(console, [(plain("-"), plain(caution)) for caution in cautions])
 
 
-def _routes_table(quote: Quote) -> Table:
-    table = Table(box=SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
-    table.add_column("route")
-    table.add_column("verdict")
-    table.add_column("per piece", justify="right")
-    table.add_column("net", justify="right")
-    table.add_column("10 to 90 %", justify="right")
-    table.add_column("hands-on", justify="right")
-    table.add_column("ready")
-    for route in quote.routes:
-        word, style = _VERDICTS.get(route.verdict, (str(route.verdict), ""))
-        chosen = route.route == quote.comparison.recommended
-        table.add_row(
-            plain(f"{route.route}{' (recommended)' if chosen else ''}", "bold" if chosen else ""),
-            plain(word, style),
-            *_figures(route),
+def _print_routes(console: Console, quote: Quote) -> None:
+    """A line for each route, and below it in words what blocks it."""
+    recommended = quote.comparison.recommended
+    rows = [_row(route, chosen=route.route == recommended) for route in quote.routes]
+    head: Row = {name: plain(name, "bold") for name in _COLUMNS}
+    columns = list(_COLUMNS)
+    for name in _FIRST_TO_GO:
+        if _width(columns, [head, *rows]) > console.width:
+            columns.remove(name)
+    widths = {name: max(row[name].cell_len for row in [head, *rows]) for name in columns}
+    say(console, _line(head, widths))
+    say(console, "─" * min(_width(columns, [head, *rows]), console.width), "dim")
+    for route, row in zip(quote.routes, rows, strict=True):
+        say(console, _line(row, widths))
+        hanging(console, list(_below(route, range_too=None if "range" in columns else row["range"])))
+    say(console, _legend(quote), "dim")
+
+
+def _row(route: RouteResult, *, chosen: bool) -> Row:
+    word, style = _VERDICTS.get(route.verdict, (str(route.verdict), ""))
+    cost, plan = route.cost, route.schedule
+    return {
+        "route": plain(f"{route.route}{' *' if chosen else ''}", "bold" if chosen else ""),
+        "verdict": plain(word, style),
+        "each": plain(money(cost.unit_price) if cost else "-"),
+        "total": plain(money(cost.net) if cost else "-"),
+        "range": plain(f"{money(cost.total.p10)} to {money(cost.total.p90)}" if cost else "-"),
+        "hands-on": plain(f"{plan.hands_on_h:.1f} h" if plan else "-"),
+        "ready": plain(date(plan.finished_at if plan else None)),
+    }
+
+
+def _below(route: RouteResult, *, range_too: Text | None) -> Iterator[tuple[Text, Text]]:
+    if range_too is not None and route.cost is not None:
+        yield plain("range", "dim"), range_too
+    for blocker in route.blockers:
+        # What it measured and needs; how sure the limit is comes with the findings.
+        yield plain("blocked:", "bold red"), plain(_SENTENCE_END.split(blocker.message, maxsplit=1)[0])
+
+
+def _legend(quote: Quote) -> str:
+    currencies = {route.cost.currency for route in quote.routes if route.cost is not None}
+    said = ["* recommended"] if quote.comparison.recommended else []
+    if currencies:
+        said.append(
+            f"prices in {', '.join(sorted(currencies))} before tax, range from 10 to 90 % probability"
         )
-    return table
+    return "; ".join(said)
 
 
-def _figures(route: RouteResult) -> tuple[Text, ...]:
-    if route.cost is None:
-        price = ("-", "-", "-")
-    else:
-        total = route.cost.total
-        price = (
-            money(route.cost.unit_price),
-            money(route.cost.net, route.cost.currency),
-            f"{money(total.p10)} to {money(total.p90)}",
+def _width(columns: Sequence[str], rows: Sequence[Row]) -> int:
+    return sum(max(row[name].cell_len for row in rows) for name in columns) + len(_GAP) * (len(columns) - 1)
+
+
+def _line(row: Row, widths: dict[str, int]) -> Text:
+    line = Text()
+    for position, (name, width) in enumerate(widths.items()):
+        room = " " * (width - row[name].cell_len)
+        line.append(_GAP if position else "")
+        line.append_text(Text(room) + row[name] if name in _NUMBERS else row[name] + Text(room))
+    line.rstrip()
+    return line
+
+
+def _findings(route: RouteResult) -> list[tuple[Text, Text]]:
+    """Each finding: what, why in a quieter voice, and the way out."""
+    listed = [
+        (
+            Text.assemble(f"{index} ", plain(finding.severity, _SEVERITIES.get(finding.severity, ""))),
+            _finding(finding),
         )
-    plan = route.schedule
-    hands_on = "-" if plan is None else f"{plan.hands_on_h:.1f} h"
-    return tuple(plain(cell) for cell in (*price, hands_on, date(plan.finished_at if plan else None)))
+        for index, finding in enumerate(route.findings, start=1)
+    ]
+    return listed or [(Text(), plain("no findings", "dim"))]
 
 
-def _print_findings(console: Console, route: RouteResult) -> None:
-    console.print()
-    say(console, route.title or route.route, "bold")
-    if route.summary:
-        say(console, f"  {route.summary}")
-    for index, finding in enumerate(route.findings, start=1):
-        say(console, _finding(index, finding))
-
-
-def _finding(index: int, finding: Finding) -> Text:
-    style = _SEVERITIES.get(finding.severity, "")
-    return Text.assemble(
-        f"  {index} ",
-        plain(finding.severity, style),
-        plain(f" {finding.message}"),
-        plain(f"\n      remedy: {finding.remedy}" if finding.remedy else "", "dim"),
-    )
+def _finding(finding: Finding) -> Text:
+    said = plain(finding.message)
+    if finding.why:
+        said.append_text(plain(f" {finding.why}", "dim"))
+    if finding.remedy:
+        said.append_text(plain(f"\nremedy: {finding.remedy}", "italic"))
+    return said
