@@ -40,6 +40,12 @@ def test_rules_are_those_of_the_routes_and_their_limits_have_sources(client):
             assert limit["route"] in item["routes"]
 
 
+def test_the_least_depth_of_a_print_is_counted_in_layers(client):
+    rule = next(item for item in client.get("/v1/rules").json["items"] if item["rule"] == "channel_depth")
+    units = {limit["unit"] for limit in rule["limits"] if limit["route"] == "printed_monolith"}
+    assert units == {"layers"}
+
+
 def test_the_narrowest_channel_has_a_limit_in_pixels_for_a_printed_mould(client):
     rule = next(item for item in client.get("/v1/rules").json["items"] if item["rule"] == "channel_width")
     units = {limit["unit"] for limit in rule["limits"] if limit["route"] == "cast_printed_mould"}

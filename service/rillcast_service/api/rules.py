@@ -18,6 +18,8 @@ blueprint = Blueprint("rules", __name__, url_prefix="/v1/rules")
 
 #: Key under which the terms of a least size are shown; the largest of them counts.
 LEAST_SIZE = "least_size"
+#: What a term of a least size may be counted in → unit as shown.
+TERM_UNITS = {"pixels": "px", "layers": "layers", "um": "µm"}
 
 
 @blueprint.get("")
@@ -53,11 +55,10 @@ def _limits(rule: str, route: Route, catalogue: Catalogue) -> Iterator[dict[str,
 
 
 def _term(term: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
-    """A term of a least size: in pixels, in µm, or a value of a machine, shown for the default machine."""
-    if "pixels" in term:
-        return _number(term, term["pixels"], "px")
-    if "um" in term:
-        return _number(term, term["um"], "µm")
+    """A term of a least size: counted in something, or a value of a machine, shown for the default one."""
+    for counted, unit in TERM_UNITS.items():
+        if counted in term:
+            return _number(term, term[counted], unit)
     machine, key = str(term["of"]).split(".")
     default = catalogue.defaults[machine]
     assert isinstance(default, Fact), machine
