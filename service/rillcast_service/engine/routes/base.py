@@ -49,8 +49,9 @@ class Step:
             `first_part` (the first piece alone).
         batch: how many items go together: `all`, `one`, or the name of a capacity that the planner
             works out (see `planning/capacity.py`: `plate`, `moulds`, `oven`, `uv_lamp`, `cup` …).
-        machine: bench key of the machine it occupies; None for hands alone.
-        machine_entry: the catalogue entry of that machine.
+        machine: bench key of the machine it occupies, or the route's own name for one that no bench
+            holds; None for hands alone.
+        machine_entry: the entry of that machine, whose wear and power the price counts.
         elapsed_min: time of a batch from start to end; per_item_min is added for each item.
         computed: `print` when the time of a print comes on top, which the planner works out.
         hands_on_min: operator's time per batch; `hands_on_per_item_min` is added for each item.
@@ -58,7 +59,7 @@ class Step:
         first_pass_yield: share of items that come out good.
         max_gap_h: longest wait between the end of `after` and the start of this.
         shared: True when a repeat order would not need it (making the mould).
-        supplier: catalogue supplier that does the step outside; its lead time is the elapsed time.
+        supplier: entry of who does the step outside; its lead time is the elapsed time.
         supply_days: that lead time in working days; None for steps done in the shop.
         cautions: safety, in words.
         source: of the durations.
@@ -126,7 +127,7 @@ class MaterialNeed:
     """An amount of one catalogue material, before prices.
 
     Args:
-        kind, name: catalogue key (`resins`, `silicones`, `consumables`).
+        kind, name: of an entry of the catalogue (`resins`, `silicones`, `consumables`) with a price.
         purpose: what for.
         quantity, unit: amount, in the unit that the entry's price is `per` (`kg`, `l`, `piece` …).
         volume_ml, mass_g: the same as volume and mass where that makes sense.
@@ -205,7 +206,12 @@ class Mould:
 
 
 class Route(ABC):
-    """A way of making a chip: data from catalogue/routes/<id>.toml plus this small strategy."""
+    """A way of making a chip: data from catalogue/routes/<id>.toml plus this small strategy.
+
+    A subclass in a module of this package is found by `registry.py` when its `id` is the name of such a
+    table. A quote asks it for `variants`; for each of them for `process` and `as_made`, which the review
+    looks at; and for those that can be made for `moulds`, `printed` and `materials`, which the plan needs.
+    """
 
     id: ClassVar[str]
 
