@@ -79,7 +79,7 @@ class Transport:
     ) -> None:
         parts = urlsplit(base_url)
         if parts.scheme not in ("http", "https") or not parts.netloc:
-            raise ValueError(f"base_url must look like http://host:port, not {base_url!r}")
+            raise ValueError(f"the address of a service looks like http://host:port, not {base_url!r}")
         self.base_url = base_url.rstrip("/")
         self._origin = (parts.scheme, parts.netloc)
         self._auth = _Credentials(api_key)
@@ -181,8 +181,19 @@ class Transport:
         if isinstance(error, requests.Timeout):
             return ApiTimeoutError(f"no answer from {self.base_url} within {self._timeout} s")
         return ApiConnectionError(
-            f"no answer from {self.base_url} ({type(error).__name__}); is the service running there?"
+            f"no answer from {self.base_url} ({_reason(error)}); is the service running there?"
         )
+
+
+def _reason(error: BaseException) -> str:
+    """The innermost cause of a fault of the connection: what the system or its resolver said."""
+    found: list[BaseException] = []
+    cause: BaseException | None = error
+    while cause is not None and cause not in found:
+        found.append(cause)
+        cause = cause.__cause__ or cause.__context__
+    said = (cause.strerror for cause in reversed(found) if isinstance(cause, OSError))
+    return next((words for words in said if words), type(error).__name__)
 
 
 def _may_pass(error: requests.RequestException) -> bool:

@@ -426,9 +426,13 @@ class Client:
 
 def check_document_suffix(path: Path) -> None:
     """Refuse a file name whose suffix names no form that a quote has. Raises ValueError."""
-    known = (".json", *DOCUMENT_TYPES)
-    if path.suffix.lower() not in known:
-        raise ValueError(f"{path.name}: a quote can be saved as {', '.join(known)}")
+    suffix = path.suffix.lower()
+    if suffix == ".json" or suffix in DOCUMENT_TYPES:
+        return
+    offered = "a quote comes as .html (the quotation, made to be printed), .csv (the cost lines) or .json"
+    if suffix == ".pdf":
+        offered = f"PDF is not offered yet; {offered}. A browser prints the .html to a PDF."
+    raise ValueError(f"{path.name}: {offered}")
 
 
 def _result_of(quote: Quote) -> Quote:
@@ -452,13 +456,15 @@ def _read(source: str | os.PathLike[str] | bytes | BinaryIO) -> tuple[bytes, str
 
 def layout_media_type(file_name: str) -> str:
     """What kind of layout a file is, by its suffix. Raises ValueError with the known ones."""
-    suffix = Path(file_name).suffix.lower()
     try:
-        return LAYOUT_TYPES[suffix]
+        return LAYOUT_TYPES[Path(file_name).suffix.lower()]
     except KeyError:
-        known = ", ".join(LAYOUT_TYPES)
-        what = f"{file_name!r} has none of the suffixes {known}" if file_name else "bytes have no suffix"
-        raise ValueError(f"what kind of layout is it? {what}; say media_type=") from None
+        known = f"a layout's name ends in {', '.join(LAYOUT_TYPES)}"
+        if not file_name:
+            raise ValueError(
+                f"bytes have no name to know the layout's format by; say media_type= ({known})"
+            ) from None
+        raise ValueError(f"{file_name}: not known as a layout; {known}") from None
 
 
 def _part(text: str) -> str:

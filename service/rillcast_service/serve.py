@@ -25,7 +25,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from rillcast_service.httpd import make_server
 from rillcast_service.jobs.dispatch import make_dispatcher
 from rillcast_service.parent import WITH_PARENT_HELP, when_parent_ends
-from rillcast_service.settings import Settings, SettingsInvalid
+from rillcast_service.settings import CONFIG_NAME, Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
 from rillcast_service.store.rows import StoreError
 
@@ -194,12 +194,23 @@ def _stop(*_: object) -> NoReturn:
 
 def main(arguments: list[str] | None = None) -> int:
     """The command. Returns the exit code: 2 when the service cannot start."""
-    parser = argparse.ArgumentParser(prog="rillcast serve", description="Serve quotes over HTTP.")
-    parser.add_argument("--host", help="address to listen on (RILLCAST_HOST, 127.0.0.1)")
-    parser.add_argument("--port", type=int, help="port; 0 picks a free one (RILLCAST_PORT, 8000)")
-    parser.add_argument("--data", help="folder of the database and of rillcast.toml (RILLCAST_DATA)")
-    parser.add_argument("--workers", type=int, help="worker processes to start (RILLCAST_WORKERS, 2)")
-    parser.add_argument("--ready-file", type=Path, help="JSON file that gets the URL once all is up")
+    parser = argparse.ArgumentParser(
+        prog="rillcast serve",
+        description="Run the HTTP service and its workers until Ctrl-C or SIGTERM.",
+        epilog=f"Every setting has a variable RILLCAST_… and a line in {CONFIG_NAME} in the data folder, "
+        "both of the same name; an option wins over the variable, the variable over the file.",
+    )
+    parser.add_argument("--host", help="address to listen on (RILLCAST_HOST; 127.0.0.1)")
+    parser.add_argument("--port", type=int, metavar="N", help="0 picks a free one (RILLCAST_PORT; 8000)")
+    parser.add_argument(
+        "--data", metavar="DIR", help=f"folder of the database and of {CONFIG_NAME} (RILLCAST_DATA)"
+    )
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="worker processes to start (RILLCAST_WORKERS; 2)"
+    )
+    parser.add_argument(
+        "--ready-file", type=Path, metavar="FILE", help="gets the URL as JSON once requests are taken"
+    )
     parser.add_argument("--with-parent", action="store_true", help=WITH_PARENT_HELP)
     options = parser.parse_args(arguments)
     if options.with_parent:

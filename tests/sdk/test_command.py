@@ -103,12 +103,30 @@ def test_each_save_leaves_a_file(service, quoted, chip, tmp_path, capsys):
     ("arguments", "said"),
     [
         (["quote", "missing.svg", "--quantity", "1"], "missing.svg: No such file"),
-        (["quote", "chip.stl", "--quantity", "1"], "chip.stl"),
-        (["quote", "chip.svg", "--quantity", "1", "--save", "offer.docx"], "offer.docx"),
+        (
+            ["quote", "chip.stl", "--quantity", "1"],
+            "chip.stl: not known as a layout; a layout's name ends in .svg",
+        ),
+        (["quote", ".", "--quantity", "1"], "Is a directory"),
+        (
+            ["quote", "chip.svg", "--quantity", "1", "--save", "offer.docx"],
+            "offer.docx: a quote comes as .html",
+        ),
+        (
+            ["quote", "chip.svg", "--quantity", "1", "--save", "offer.pdf"],
+            "offer.pdf: PDF is not offered yet",
+        ),
+        (["quote", "chip.svg", "--quantity", "1", "--save", "no/offer.csv"], "there is no folder no to save"),
+        (["demo", "--out", "chip.svg"], "chip.svg: File exists"),
+        (["rules", "--url", "localhost:8000"], "looks like http://host:port, not 'localhost:8000'"),
     ],
 )
-def test_a_mistake_is_said_before_a_service_is_started(arguments, said, capsys, monkeypatch):
+def test_a_mistake_is_said_before_a_service_is_started(arguments, said, capsys, monkeypatch, tmp_path):
+    for name in ("chip.svg", "chip.stl"):
+        (tmp_path / name).touch()
+    monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("rillcast.cli.connection.EmbeddedService", None)
+    monkeypatch.setattr("rillcast.cli.demo.embedded", None)
     assert main(arguments) == 1
     printed = capsys.readouterr()
     assert said in printed.err
@@ -118,7 +136,6 @@ def test_a_mistake_is_said_before_a_service_is_started(arguments, said, capsys, 
 @pytest.mark.parametrize(
     "arguments",
     [
-        [],
         ["carve"],
         ["quote"],
         ["quote", "chip.svg"],
@@ -131,6 +148,13 @@ def test_wrong_arguments_end_with_2(arguments):
     with pytest.raises(SystemExit) as caught:
         main(arguments)
     assert caught.value.code == 2
+
+
+def test_without_a_command_the_commands_are_listed(capsys):
+    assert main([]) == 2
+    printed = capsys.readouterr()
+    assert "quote a layout file" in printed.err
+    assert printed.out == ""
 
 
 def test_a_refusal_prints_what_where_and_how_to_mend_it(service, chip, capsys):
@@ -155,7 +179,7 @@ def test_a_refusal_prints_what_where_and_how_to_mend_it(service, chip, capsys):
 def test_a_service_that_is_not_there_is_said_in_words(chip, capsys, monkeypatch):
     monkeypatch.setattr("rillcast._transport.time.sleep", lambda _: None)
     assert main(["quote", str(chip), "--quantity", "1", "--url", "http://127.0.0.1:9"]) == 1
-    assert "is the service running there?" in capsys.readouterr().err
+    assert "(Connection refused); is the service running there?" in capsys.readouterr().err
 
 
 def test_text_of_strangers_cannot_steer_the_terminal(service, quoted, chip, capsys):
@@ -210,10 +234,13 @@ def test_routes_and_rules_are_printed_with_limits_and_sources(service, example, 
     assert limit["source"] in printed
 
 
-def test_rules_of_a_route_that_has_none_are_none(service, example, capsys):
+def test_rules_of_a_route_that_is_not_there_are_refused_with_those_that_are(service, example, capsys):
     service.answer("GET", "/v1/rules", example("RuleList"))
-    assert main(["rules", "--route", "carved_from_stone", "--url", service.url]) == 0
-    assert capsys.readouterr().out == ""
+    assert main(["rules", "--route", "carved_from_stone", "--url", service.url]) == 1
+    printed = capsys.readouterr()
+    assert "carved_from_stone" in printed.err
+    assert "cast_printed_mould" in printed.err
+    assert printed.out == ""
 
 
 def test_the_bench_is_listed_by_kind(service, example, capsys):

@@ -13,6 +13,8 @@ from typing import Any
 
 import pytest
 
+from rillcast_service.jobs.worker import _place
+from rillcast_service.settings import Settings
 from rillcast_service.store.rows import QuoteState
 
 
@@ -116,3 +118,26 @@ def test_the_ready_file_is_whole_and_says_who_wrote_it(installation: Any) -> Non
     service, url = installation.serve()
     ready = json.loads((installation.folder / "ready.json").read_text())
     assert ready == {"url": url, "pid": service.pid}
+
+
+def test_a_worker_says_where_it_looks_for_work_and_not_with_which_password(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "rillcast_service.jobs.worker", "--data", str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as worker:
+        try:
+            assert worker.stdout is not None
+            said = worker.stdout.readline()
+        finally:
+            worker.terminate()
+    assert said == f"Working on the quotes in sqlite:///{tmp_path}/rillcast.sqlite3 (Ctrl-C stops it)\n"
+    assert worker.returncode == 0
+    assert _place(Settings(data=tmp_path, database_url="postgresql+psycopg://ada:secret@db/rillcast")) == (
+        "postgresql+psycopg://ada:***@db/rillcast"
+    )
+
+
+@pytest.mark.parametrize("module", ["serve", "jobs.worker"])
+def test_the_help_names_the_variables_and_the_file(module: str) -> None:
+    command = [sys.executable, "-m", f"rillcast_service.{module}", "--help"]
+    said = subprocess.run(command, capture_output=True, text=True, timeout=30, check=True).stdout
+    assert "RILLCAST_DATA" in said
+    assert "rillcast.toml" in said

@@ -32,6 +32,7 @@ def add_commands(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Start a service in a temporary folder, quote, print, and leave the files."""
+    arguments.out.mkdir(parents=True, exist_ok=True)
     drawing = files("rillcast").joinpath("demo", DRAWING)
     with embedded(EmbeddedService()) as client, as_file(drawing) as path:
         quote = quote_with_progress(client, path, QUANTITY, {}, name=NAME)
@@ -42,8 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def write_files(quote: Quote, folder: Path) -> list[Path]:
-    """Leave the quote, the quotation and a picture of each route's findings in a folder."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Leave the quote, the quotation and a picture of each route's findings in a folder that is there."""
     written = [quote.save(folder / "quote.json"), quote.save(folder / "quotation.html")]
     for route in quote.routes:
         path = folder / f"findings-{route.route}.svg"

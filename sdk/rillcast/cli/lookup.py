@@ -36,6 +36,9 @@ def run_rules(arguments: argparse.Namespace) -> int:
     """Print every rule, or those of one route."""
     with connect(arguments) as client:
         rules = client.rules()
+    known = sorted({route for rule in rules for route in rule.routes})
+    if arguments.route not in (None, *known):
+        raise ValueError(f"there is no route {arguments.route!r}; known: {', '.join(known)}")
     for rule in rules:
         if arguments.route is not None and arguments.route not in rule.routes:
             continue

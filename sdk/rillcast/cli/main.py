@@ -12,6 +12,7 @@ from rillcast.cli import bench, demo, lookup, quote, service
 from rillcast.cli.output import print_error
 from rillcast.errors import RillcastError
 
+WRONG_ARGUMENTS = 2
 STOPPED_BY_CTRL_C = 130
 
 
@@ -29,7 +30,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if given and given[0] in service.COMMANDS:
             # The service reads its own arguments: they are settings, and belong to its one table.
             return service.run(given[0], given[1:])
-        parsed = build_parser().parse_args(given)
+        parser = build_parser()
+        if not given:
+            parser.print_help(sys.stderr)
+            return WRONG_ARGUMENTS
+        parsed = parser.parse_args(given)
         code: int = parsed.run(parsed)
         sys.stdout.flush()
     except (RillcastError, OSError, ValueError) as error:

@@ -63,7 +63,7 @@ def add_commands(commands: Any) -> None:
         default=[],
         type=Path,
         metavar="PATH",
-        help="write the quote as .html, .csv or .json; may be repeated",
+        help="write the quotation (.html), the cost lines (.csv) or the whole quote (.json); may be repeated",
     )
     output.add_argument("--json", action="store_true", help="print the quote as JSON instead of tables")
     output.add_argument(
@@ -90,11 +90,13 @@ def add_nested_options(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Quote the file, print, save."""
+    # What cannot work is said before a service is started and a quote worked out for it.
     for path in arguments.save:
         check_document_suffix(path)
-    # A wrong file is said before a service is started for it.
-    layout_media_type(arguments.file.name)
+        if not path.parent.is_dir():
+            raise ValueError(f"{path}: there is no folder {path.parent} to save it in")
     arguments.file.open("rb").close()
+    layout_media_type(arguments.file.name)
     options = request_options(arguments)
     with connect(arguments) as client:
         quote = quote_with_progress(

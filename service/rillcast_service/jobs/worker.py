@@ -16,13 +16,14 @@ import sys
 import threading
 import time
 
+from sqlalchemy import make_url
 from sqlalchemy.exc import SQLAlchemyError
 
 from rillcast_service.jobs import problems
 from rillcast_service.jobs.dispatch import Dispatcher, make_dispatcher
 from rillcast_service.jobs.runner import JobRunner
 from rillcast_service.parent import WITH_PARENT_HELP, when_parent_ends
-from rillcast_service.settings import Settings, SettingsInvalid
+from rillcast_service.settings import CONFIG_NAME, Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
 from rillcast_service.store.rows import StoreError
 from rillcast_service.store.workers import BEAT_S
@@ -145,8 +146,17 @@ class Worker:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run a worker until SIGTERM or SIGINT. Returns the exit code."""
-    parser = argparse.ArgumentParser(prog="rillcast worker", description="Calculate quotes until stopped.")
-    parser.add_argument("--data", help="folder of the database (RILLCAST_DATA)")
+    parser = argparse.ArgumentParser(
+        prog="rillcast worker",
+        description="Work out the quotes that a service takes, beside the workers of its own, until Ctrl-C "
+        "or SIGTERM. It finds them in the database, so it needs the settings of that service.",
+    )
+    parser.add_argument(
+        "--data",
+        metavar="DIR",
+        help=f"folder of the service's database and {CONFIG_NAME} (RILLCAST_DATA); another database is "
+        "named by RILLCAST_DATABASE_URL, a queue by RILLCAST_QUEUE_URL",
+    )
     parser.add_argument("--with-parent", action="store_true", help=WITH_PARENT_HELP)
     options = parser.parse_args(arguments)
     try:
@@ -168,6 +178,8 @@ def main(arguments: list[str] | None = None) -> int:
     dispatcher = make_dispatcher(settings)
     try:
         store.migrate()
+        if not options.with_parent:
+            print(f"Working on the quotes in {_place(settings)} (Ctrl-C stops it)", flush=True)  # noqa: T201
         Worker(settings, store, dispatcher, stopping).run()
     except StoreError as fault:
         print(f"rillcast worker: {fault}", file=sys.stderr)  # noqa: T201
@@ -176,6 +188,11 @@ def main(arguments: list[str] | None = None) -> int:
         dispatcher.close()
         store.close()
     return 0
+
+
+def _place(settings: Settings) -> str:
+    """Where the quotes are, without the password that an address may hold."""
+    return make_url(settings.database_url).render_as_string(hide_password=True)
 
 
 if __name__ == "__main__":
