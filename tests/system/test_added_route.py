@@ -216,7 +216,8 @@ def test_plates_come_after_five_working_days_and_films_are_cut_meanwhile(result:
 
 def test_hands_on_steps_carry_their_cautions(result: RouteResult) -> None:
     cautions = {step.step: " ".join(step.cautions) for step in result.schedule.steps}
-    assert "Blades are sharp" in cautions["cut_films"]
+    assert "carriage" in cautions["cut_films"]
+    assert "Blades and punches are sharp" in cautions["weed"]
     assert "no isopropanol" in cautions["clean"]
     assert "can burst" in cautions["leak_test"]
 
