@@ -8,7 +8,7 @@ from typing import Any
 from flask import Blueprint
 
 from rillcast_service.catalogue.loader import load
-from rillcast_service.catalogue.types import Catalogue, Fact
+from rillcast_service.catalogue.types import Catalogue, Fact, Quantity
 from rillcast_service.catalogue.units import unit_of
 from rillcast_service.engine.job import BENCH_KINDS
 from rillcast_service.engine.routes.base import Route
@@ -49,28 +49,43 @@ def _limits(rule: str, route: Route, catalogue: Catalogue) -> Iterator[dict[str,
         if key == "terms":
             for term in limit:
                 yield {"route": route.id, "key": LEAST_SIZE, **_term(term, catalogue)}
+        elif isinstance(limit, Mapping) and "recipe" in limit:
+            recipe = catalogue.get("recipes", str(limit["recipe"]))
+            note = f"of the recipe {recipe.title}, where the plan takes it"
+            yield {"route": route.id, "key": key, **_quantity(recipe.quantity(str(limit["key"])), note)}
+        elif isinstance(limit, Mapping) and "of" in limit:
+            yield {"route": route.id, "key": key, **_of_machine(limit, catalogue)}
         elif isinstance(limit, Mapping):
             unit = unit_of(key) or str(catalogue.rules[rule].get("unit", "1"))
             yield {"route": route.id, "key": key, **_number(limit, limit["value"], unit)}
 
 
 def _term(term: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
-    """A term of a least size: counted in something, or a value of a machine, shown for the default one."""
+    """A term of a least size: counted in something, or a value of a machine."""
     for counted, unit in TERM_UNITS.items():
         if counted in term:
             return _number(term, term[counted], unit)
+    return _of_machine(term, catalogue)
+
+
+def _of_machine(term: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
+    """A limit that a machine sets, shown for the default one."""
     machine, key = str(term["of"]).split(".")
     default = catalogue.defaults[machine]
     assert isinstance(default, Fact), machine
     entry = catalogue.get(BENCH_KINDS[machine], default.value)
-    quantity = entry.quantity(key)
+    note = f"{key} of the chosen {machine}; this is that of the default one, {entry.title}"
+    return _quantity(entry.quantity(key), note)
+
+
+def _quantity(quantity: Quantity, note: str) -> dict[str, Any]:
     return {
         "value": quantity.value,
         "low": quantity.low,
         "high": quantity.high,
         "unit": quantity.unit,
         "source": quantity.source,
-        "note": f"{key} of the chosen {machine}; this is that of the default one, {entry.title}",
+        "note": note,
     }
 
 

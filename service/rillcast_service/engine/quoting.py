@@ -159,7 +159,8 @@ def quote_route(
         analyses.append(analyse(job, route, variant, flows))
     step("plan and price", 0.6)
     offer = _best_offer(job, route, analyses)
-    chosen = offer.analysis if offer else _least_bad(analyses)
+    chosen = offer.analysis if offer else _without_plan(_least_bad(analyses))
+    analyses = [chosen if analysis.variant is chosen.variant else analysis for analysis in analyses]
     cost = None
     if offer:
         step("price breaks", 0.8)
@@ -262,6 +263,22 @@ def _least_bad(analyses: list[Analysis]) -> Analysis:
         return sum(finding.severity is Severity.BLOCKER for finding in analysis.findings)
 
     return min(analyses, key=blockers)
+
+
+def _without_plan(analysis: Analysis) -> Analysis:
+    """A variant that no plan can make is not makeable, whatever the review found."""
+    if analysis.verdict is Verdict.NOT_MAKEABLE:
+        return analysis
+    blocker = Finding(
+        rule="build_area",
+        severity=Severity.BLOCKER,
+        message="The pieces of this chip fit neither plate nor tray of the bench's machines.",
+        remedy="Make the chip smaller, or name a larger machine.",
+        source="plan",
+        why="Without a place to make it there is no plan and no price.",
+    )
+    findings = (blocker, *analysis.findings)
+    return replace(analysis, findings=findings, verdict=verdict(findings))
 
 
 def _price_breaks(job: Job, route: Route, offer: Offer) -> tuple[PriceBreak, ...]:

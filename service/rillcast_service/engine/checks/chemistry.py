@@ -7,9 +7,6 @@ from collections.abc import Iterator
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.result import Finding, Severity
 
-#: Initiators that are taken to poison a platinum catalyst until proven otherwise.
-_POISONS = ("phosphine_oxide", "unknown")
-
 
 @rule("cure_inhibition")
 def cure_inhibition(case: Case) -> Iterator[Finding]:
@@ -21,7 +18,12 @@ def cure_inhibition(case: Case) -> Iterator[Finding]:
     resin = case.job.catalogue.get("resins", resin_name)
     silicone = case.job.catalogue.get("silicones", silicone_name)
     initiator = resin.fact("initiator", default="unknown")
-    if initiator not in _POISONS or silicone.fact("catalyst", default="platinum") != "platinum":
+    poisons = {
+        family
+        for recipe in case.job.catalogue.of_kind("recipes")
+        for family in recipe.fact("inhibits_without", default=())
+    }
+    if initiator not in poisons or silicone.fact("catalyst", default="platinum") != "platinum":
         return
     recipe_name = facts.get("passivation")
     if recipe_name is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import shapely
-from shapely import Geometry
+from shapely import Geometry, Polygon
 
 from rillcast_service.engine.checks.limits import limit_table, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
@@ -38,7 +38,7 @@ def chip_outline(case: Case) -> Iterator[Finding]:
     limit = quantity_limit(case, "chip_outline", "land_mm")
     if limit is None or channels.is_empty:
         return
-    land = shapely.distance(channels, outline.exterior)
+    land = round(shapely.distance(channels, outline.exterior), 3)
     severity = limit.severity_of_too_small(land)
     if severity is not None:
         where: Geometry = shapely.shortest_line(channels, outline.exterior)
@@ -51,7 +51,7 @@ def chip_outline(case: Case) -> Iterator[Finding]:
             ),
             remedy=f"Move the channel {mm(limit.value.high - land)} inward.",
             source=limit.source,
-            measured=round(land, 3),
+            measured=land,
             limit=limit.value.best,
             limit_low=limit.value.low,
             limit_high=limit.value.high,
@@ -69,7 +69,11 @@ def build_area(case: Case) -> Iterator[Finding]:
         diameter = mould.number("diameter_mm") - 2.0 * mould.number("edge_exclusion_mm")
         diagonal = 2.0 * shapely.minimum_bounding_radius(case.job.chip.outline)
         if diagonal > diameter:
-            yield _too_large(case, diagonal, diameter, "the usable wafer", mould.source_of("diameter_mm"))
+            short, long = sorted(_sides(case.job.chip.outline))
+            fits = (diameter**2 - short**2) ** 0.5 if short < diameter else diameter / 2.0**0.5
+            yield _too_large(
+                case, diagonal, diameter, "the usable wafer", mould.source_of("diameter_mm"), long - fits
+            )
         return
     printer = prints.printer(case.job)
     margin = 2.0 * printer.number("plate_margin_mm")
@@ -83,12 +87,20 @@ def build_area(case: Case) -> Iterator[Finding]:
                 return
 
 
-def _too_large(case: Case, size: float, room: float, what: str, source: str) -> Finding:
+def _sides(outline: Polygon) -> tuple[float, float]:
+    x0, y0, x1, y1 = outline.bounds
+    return x1 - x0, y1 - y0
+
+
+def _too_large(
+    case: Case, size: float, room: float, what: str, source: str, shorter: float | None = None
+) -> Finding:
+    less = size - room if shorter is None else shorter
     return Finding(
         rule="build_area",
         severity=Severity.BLOCKER,
-        message=f"The part is {mm(size)} long where {what} has {mm(room)}.",
-        remedy=f"Make the chip {mm(size - room)} shorter, or choose a larger machine.",
+        message=f"The part is {mm(size)} across where {what} has {mm(room)}.",
+        remedy=f"Make the chip {mm(less)} shorter, or choose a larger machine.",
         source=source,
         measured=round(size, 2),
         limit=round(room, 2),

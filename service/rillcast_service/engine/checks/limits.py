@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from rillcast_service.catalogue.types import Quantity
+from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.checks.registry import Case
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Severity
@@ -61,7 +62,7 @@ def limit_table(case: Case, rule_id: str) -> Mapping[str, Any]:
 
 
 def quantity_limit(case: Case, rule_id: str, key: str) -> Limit | None:
-    """One limit that stands in the route's table as it is.
+    """One limit that stands in the route's table, or that it takes from a machine.
 
     Args:
         case, rule_id: as above.
@@ -71,7 +72,9 @@ def quantity_limit(case: Case, rule_id: str, key: str) -> Limit | None:
         The limit, or None when the route sets none.
     """
     term = limit_table(case, rule_id).get(key)
-    return None if term is None else Limit(_range(term), str(term["source"]))
+    if term is None:
+        return None
+    return _of_machine(case, term) if "of" in term else Limit(_range(term), str(term["source"]))
 
 
 def least_size_um(case: Case, rule_id: str) -> Limit | None:
@@ -90,29 +93,35 @@ def least_size_um(case: Case, rule_id: str) -> Limit | None:
     limits = [_term_um(case, term) for term in limit_table(case, rule_id).get("terms", ())]
     if not limits:
         return None
-    governing = max(limits, key=lambda limit: limit.value.best)
-    low = max(limit.value.low for limit in limits)
-    high = max(limit.value.high for limit in limits)
-    return Limit(Range(min(low, governing.value.best), governing.value.best, high), governing.source)
+    best = max(limits, key=lambda limit: limit.value.best)
+    low = max(limits, key=lambda limit: limit.value.low)
+    high = max(limits, key=lambda limit: limit.value.high)
+    sources = dict.fromkeys((best.source, low.source, high.source))
+    return Limit(Range(low.value.low, best.value.best, high.value.high), "; ".join(sources))
 
 
 def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:
     if "of" in term:
-        machine, key = str(term["of"]).split(".")
-        return Limit.of(case.job.bench[machine].quantity(key))
+        return _of_machine(case, term)
     if "um" in term:
         value = _range(term, key="um")
-    elif "layers" in term:
+    elif "layers" in term and case.variant.orientation_deg < UPRIGHT_FROM_DEG:
         value = _range(term, key="layers") * prints.printer(case.job).number("layer_um")
     else:
         printer = prints.printer(case.job)
         pixel_um = max(printer.number("pixel_x_um"), printer.number("pixel_y_um"))
-        value = _range(term, key="pixels") * pixel_um
+        # upright, the depth lies in the plane of the pixels
+        value = _range(term, key="pixels" if "pixels" in term else "layers") * pixel_um
         bleed = printer.quantity("edge_bleed_um")
         value = Range(value.low, value.best, value.high + 2.0 * (bleed.high - bleed.value))
     if case.as_made.calibrated:
         value = Range.exact(value.best)
     return Limit(value, str(term["source"]))
+
+
+def _of_machine(case: Case, term: Mapping[str, Any]) -> Limit:
+    machine, key = str(term["of"]).split(".")
+    return Limit.of(case.job.bench[machine].quantity(key))
 
 
 def _range(term: Mapping[str, Any], key: str = "value") -> Range:

@@ -47,7 +47,8 @@ def port_clearance(case: Case) -> Iterator[Finding]:
 
 
 def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_is: str) -> Iterator[Finding]:
-    distance = shapely.distance(one, other)
+    # whole micrometres, as everywhere: a distance drawn as the limit itself is no fault
+    distance = round(shapely.distance(one, other), 3)
     severity = limit.severity_of_too_small(distance)
     if severity is None:
         return
@@ -59,9 +60,9 @@ def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_i
         message=(
             f"From {one_is} to {other_is} it is {mm(distance)}; the route needs {mm(limit.value.best)}."
         ),
-        remedy=f"Move them {mm(limit.value.high - distance)} farther apart.",
+        remedy=f"Leave {mm(limit.value.high - distance)} more between them.",
         source=limit.source,
-        measured=round(distance, 3),
+        measured=distance,
         limit=limit.value.best,
         limit_low=limit.value.low,
         limit_high=limit.value.high,

@@ -8,14 +8,20 @@ from functools import lru_cache
 import shapely
 from shapely import Geometry, MultiLineString, MultiPolygon
 
+from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.asmade.topology import compare
-from rillcast_service.engine.checks.limits import Limit, least_size_um
+from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, in_doubt, um
 from rillcast_service.engine.layout.measure import Span, measure, narrow_gaps, narrow_spans
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_channels, made_channels
+
+_LESS_LIGHT = (
+    ", use a resin with more absorber, expose the roof layers less, or print open and bond a lid; "
+    "a measured working curve of printer and resin narrows the doubt"
+)
 
 
 @rule("channel_width")
@@ -37,7 +43,7 @@ def channel_gap(case: Case) -> Iterator[Finding]:
 
 
 def _at_places(spans: list[Span]) -> str:
-    return f" ({len(spans)} places are too narrow)" if len(spans) > 1 else ""
+    return f" ({len(spans)} places are below or near the limit)" if len(spans) > 1 else ""
 
 
 # Variants of a route share drawing and limit: the places are looked for once.
@@ -97,7 +103,7 @@ def channel_depth(case: Case) -> Iterator[Finding]:
                 f"Layer {layer.name!r} is drawn {depth:g} µm deep; this route makes "
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
-            remedy=f"Draw it {um(target)} deep or more, or choose a machine with thinner layers.",
+            remedy=f"Draw it {um(target)} deep or more, or slice it in thinner layers.",
             source=limit.source,
             measured=depth,
             limit=limit.value.best,
@@ -114,9 +120,9 @@ def lost_shape(case: Case) -> Iterator[Finding]:
     change = compare(drawn_channels(case.job.layout), made_channels(case.as_made))
     shift = case.as_made.width_change_um
     cases: tuple[tuple[tuple[Geometry, ...], str, str], ...] = (
-        (change.lost, "vanish", "Widen them"),
-        (change.merged, "run together", "Set them farther apart"),
-        (change.split, "fall apart", "Widen the narrow place"),
+        (change.lost, "vanishing", "Widen what vanishes"),
+        (change.merged, "running together", "Set what runs together farther apart"),
+        (change.split, "falling apart", "Widen the narrow place"),
     )
     for shapes, what, remedy in cases:
         if shapes:
@@ -124,11 +130,11 @@ def lost_shape(case: Case) -> Iterator[Finding]:
                 rule="lost_shape",
                 severity=Severity.BLOCKER,
                 message=(
-                    f"{count(len(shapes), 'channel shape')} {what} in making: edges move by "
-                    f"{um(shift.best / 2.0)} each."
+                    f"Making it leaves {count(len(shapes), 'channel shape')} {what}: edges move by "
+                    f"{um(abs(shift.best) / 2.0)} {'outward' if shift.best > 0 else 'inward'}."
                 ),
                 remedy=f"{remedy} by at least {um(abs(shift.best))}.",
-                source="as-made model of this route: light spread of the machine",
+                source="as-made model of this route",
                 measured=float(len(shapes)),
                 limit=0.0,
                 unit="shapes",
@@ -140,7 +146,13 @@ def lost_shape(case: Case) -> Iterator[Finding]:
 def roof_closes(case: Case) -> Iterator[Finding]:
     """Enclosed channels of which at least one layer of depth is left open."""
     layer_um = prints.printer(case.job).number("layer_um")
-    source = prints.resin(case.job).source_of("penetration_depth_um")
+    upright = case.variant.orientation_deg >= UPRIGHT_FROM_DEG
+    # upright the walls' bleed takes the depth, flat the roof's light
+    source = (
+        prints.printer(case.job).source_of("edge_bleed_um")
+        if upright
+        else prints.resin(case.job).source_of("penetration_depth_um")
+    )
     drawn = {layer.name: layer for layer in case.job.layout.channel_layers}
     for channel in case.as_made.channels:
         made, layer = channel.depth_um, drawn[channel.layer]
@@ -148,20 +160,19 @@ def roof_closes(case: Case) -> Iterator[Finding]:
             continue
         # whatever is lost on the way from drawn to made has to be drawn on top
         least = Limit((made * -1.0) + (layer.depth_um + layer_um), source)
+        closed = made.best < layer_um
+        target = least.value.best if closed else least.value.high
+        stays = made.best if closed else made.low
         yield Finding(
             rule="roof_closes",
-            severity=Severity.BLOCKER if made.best < layer_um else Severity.RISK,
+            severity=Severity.BLOCKER if closed else Severity.RISK,
             message=(
-                f"Channels of layer {channel.layer!r} are drawn {um(layer.depth_um)} deep, and "
-                f"{um(max(made.best, 0.0))} of that stay open; it takes {um(least.value.best)}."
-                f"{in_doubt(case, least)}"
+                f"Of the {um(layer.depth_um)} that layer {channel.layer!r} is drawn deep, "
+                f"{um(max(stays, 0.0))} stay open {'at best estimate' if closed else 'at worst'}; "
+                f"it takes {um(target)}.{in_doubt(case, least)}"
             ),
-            remedy=(
-                f"Draw the channels {um(least.value.best)} deep or more, use a resin with more absorber, "
-                "expose the roof layers less, or print open and bond a lid. A measured working curve "
-                "of printer and resin narrows the doubt."
-            ),
-            source=least.source,
+            remedy=f"Draw it {um(target)} deep or more{'' if upright else _LESS_LIGHT}.",
+            source=source,
             measured=layer.depth_um,
             limit=round(least.value.best, 1),
             limit_low=round(least.value.low, 1),
@@ -174,13 +185,12 @@ def roof_closes(case: Case) -> Iterator[Finding]:
 @rule("ridge_height")
 def ridge_height(case: Case) -> Iterator[Finding]:
     """Depths that a spun film gives, and ridges not too slender to stand."""
-    mould = case.job.bench["mould"]
-    highest = Limit.of(mould.quantity("max_height_um"))
-    slenderest = Limit.of(mould.quantity("max_aspect_ratio"))
+    highest = quantity_limit(case, "ridge_height", "height_um")
+    slenderest = quantity_limit(case, "ridge_height", "aspect_ratio")
     for layer in case.job.layout.channel_layers:
         depth = layer.depth_um or 0.0
-        severity = highest.severity_of_too_large(depth)
-        if severity is not None:
+        severity = highest.severity_of_too_large(depth) if highest is not None else None
+        if highest is not None and severity is not None:
             yield _finding(
                 highest,
                 severity,
@@ -192,7 +202,7 @@ def ridge_height(case: Case) -> Iterator[Finding]:
                 where=layer.geometry,
             )
         narrowest = measure(layer.geometry).width
-        if narrowest is None:
+        if narrowest is None or slenderest is None:
             continue
         ratio = depth / narrowest.length_um
         severity = slenderest.severity_of_too_large(ratio)
@@ -201,12 +211,32 @@ def ridge_height(case: Case) -> Iterator[Finding]:
                 slenderest,
                 severity,
                 message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
-                f"wide; the process holds {slenderest.value.best:g}.",
+                f"wide; {slenderest.value.low:g} is safe and {slenderest.value.best:g} the most.",
                 remedy=f"Widen it to {um(depth / slenderest.value.low)} or make it shallower.",
                 measured=ratio,
                 unit="1",
                 where=narrowest.chord,
             )
+
+
+@rule("film_count")
+def film_count(case: Case) -> Iterator[Finding]:
+    """Channels of several depths ask for several films on one wafer."""
+    depths = sorted({layer.depth_um or 0.0 for layer in case.job.layout.channel_layers})
+    limit = quantity_limit(case, "film_count", "alignment_um")
+    if len(depths) < 2 or limit is None:
+        return
+    yield _finding(
+        limit,
+        Severity.RISK,
+        rule_id="film_count",
+        message=f"There are {len(depths)} channel depths ({', '.join(map(um, depths))}): as many films and "
+        f"masks, aligned to about {um(limit.value.best)}.",
+        remedy="Draw all channels equally deep, or let the layers overlap by more than the alignment.",
+        measured=float(len(depths)),
+        unit="depths",
+        where=None,
+    )
 
 
 def _finding(
@@ -217,18 +247,20 @@ def _finding(
     remedy: str,
     measured: float,
     unit: str,
-    where: Geometry,
+    where: Geometry | None,
+    rule_id: str = "ridge_height",
 ) -> Finding:
+    counted = unit == "depths"
     return Finding(
-        rule="ridge_height",
+        rule=rule_id,
         severity=severity,
-        message=f"{message}",
+        message=message,
         remedy=remedy,
         source=limit.source,
         measured=round(measured, 2),
-        limit=limit.value.best,
-        limit_low=limit.value.low,
-        limit_high=limit.value.high,
+        limit=1.0 if counted else limit.value.best,
+        limit_low=None if counted else limit.value.low,
+        limit_high=None if counted else limit.value.high,
         unit=unit,
         where=where,
     )

@@ -19,7 +19,7 @@ def um(value: float) -> str:
 
 
 def mm(value: float) -> str:
-    """A length in mm to a tenth.
+    """A length in mm, to the hundredth where it has one.
 
     Args:
         value: in mm.
@@ -27,7 +27,7 @@ def mm(value: float) -> str:
     Returns:
         Such as `2.5 mm`.
     """
-    return f"{value:.1f} mm"
+    return f"{value:.2f}".rstrip("0").rstrip(".") + " mm"
 
 
 def count(number: int, thing: str) -> str:
@@ -56,6 +56,6 @@ def in_doubt(case: Case, limit: Limit) -> str:
     if case.as_made.calibrated is not False or limit.value.low == limit.value.high:
         return ""
     return (
-        f" This printer has no measured profile: by published scatter that limit lies between "
-        f"{um(limit.value.low)} and {um(limit.value.high)}."
+        f" This printer has no measured profile: the limit may lie anywhere from {um(limit.value.low)} "
+        f"to {um(limit.value.high)}."
     )

@@ -1,0 +1,168 @@
+"""Rules about what holds: roofs, cover, seals and bonds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import shapely
+from shapely import Geometry
+
+from rillcast_service.engine.checks.limits import Limit, limit_table, quantity_limit
+from rillcast_service.engine.checks.registry import Case, rule
+from rillcast_service.engine.checks.words import mm, um
+from rillcast_service.engine.result import Finding, Severity
+
+# The widest place is found to a hundredth of its size, far within the doubt about the limit.
+_WIDEST_TOLERANCE = 0.01
+
+
+@rule("roof_sag")
+def roof_sag(case: Case) -> Iterator[Finding]:
+    """The widest place of a cast layer against its depth."""
+    limit = quantity_limit(case, "roof_sag", "width_to_depth_ratio")
+    for channel in case.as_made.channels:
+        depth_mm = channel.depth_um.best / 1000.0
+        if limit is None or channel.geometry.is_empty or depth_mm <= 0.0:
+            continue
+        radius = max((_inscribed(part) for part in channel.geometry.geoms), key=lambda line: line.length)
+        ratio = 2.0 * radius.length / depth_mm
+        severity = limit.severity_of_too_large(ratio)
+        if severity is not None:
+            yield Finding(
+                rule="roof_sag",
+                severity=severity,
+                message=(
+                    f"The widest place of layer {channel.layer!r} is {mm(2.0 * radius.length)} across and "
+                    f"{um(channel.depth_um.best)} deep, {ratio:.0f} to 1; {limit.value.low:g} is safe and "
+                    f"{limit.value.best:g} the most."
+                ),
+                remedy=(
+                    f"Set pillars {mm(limit.value.low * depth_mm)} apart in it, make it that narrow, or "
+                    f"{um(2000.0 * radius.length / limit.value.low)} deep."
+                ),
+                source=limit.source,
+                measured=round(ratio, 1),
+                limit=limit.value.best,
+                limit_low=limit.value.low,
+                limit_high=limit.value.high,
+                unit="1",
+                where=shapely.Point(radius.coords[0]).buffer(radius.length),
+            )
+
+
+def _inscribed(part: Geometry) -> Geometry:
+    """The radius of the largest disc in a polygon, as a line from its centre."""
+    x0, y0, x1, y1 = part.bounds
+    return shapely.maximum_inscribed_circle(part, tolerance=_WIDEST_TOLERANCE * min(x1 - x0, y1 - y0) / 2.0)
+
+
+@rule("cover")
+def cover(case: Case) -> Iterator[Finding]:
+    """What the chip's thickness leaves over the deepest channel as made."""
+    limit = quantity_limit(case, "cover", "least_mm")
+    if limit is None or not case.as_made.channels:
+        return
+    deepest_mm = max(channel.depth_um.high for channel in case.as_made.channels) / 1000.0
+    left = case.job.chip.thickness_mm - deepest_mm
+    severity = limit.severity_of_too_small(round(left, 3))
+    if severity is not None:
+        yield Finding(
+            rule="cover",
+            severity=severity,
+            message=(
+                f"A chip {mm(case.job.chip.thickness_mm)} thick leaves {mm(max(left, 0.0))} over its deepest "
+                f"channel; the route needs {mm(limit.value.best)}."
+            ),
+            remedy=f"Make the chip {mm(deepest_mm + limit.value.high)} thick or the channels shallower.",
+            source=limit.source,
+            measured=round(left, 3),
+            limit=limit.value.best,
+            limit_low=limit.value.low,
+            limit_high=limit.value.high,
+            unit="mm",
+        )
+
+
+@rule("seal_depth")
+def seal_depth(case: Case) -> Iterator[Finding]:
+    """Depth against what the joining layer of the chosen bond squeezes in; the table is by step."""
+    for step in case.process.steps:
+        if step.id not in limit_table(case, "seal_depth"):
+            continue
+        limit = quantity_limit(case, "seal_depth", step.id)
+        for channel in case.as_made.channels:
+            depth = round(channel.depth_um.best)
+            severity = limit.severity_of_too_small(depth) if limit is not None else None
+            if limit is None or severity is None:
+                continue
+            yield Finding(
+                rule="seal_depth",
+                severity=severity,
+                message=(
+                    f"Layer {channel.layer!r} comes out {um(depth)} deep; by this bond "
+                    f"{um(limit.value.high)} stay clear for sure and {um(limit.value.best)} at best."
+                ),
+                remedy=f"Make it {um(limit.value.high)} deep, or cut a groove around the channels that takes "
+                "up what is squeezed out.",
+                source=limit.source,
+                measured=float(depth),
+                limit=limit.value.best,
+                limit_low=limit.value.low,
+                limit_high=limit.value.high,
+                unit="µm",
+            )
+
+
+@rule("bond_pressure")
+def bond_pressure(case: Case) -> Iterator[Finding]:
+    """The pressure of the asked flow against the strength of the chosen bond; the table is by step."""
+    recipes = limit_table(case, "bond_pressure")
+    for step in case.process.steps:
+        if step.id in recipes:
+            table = recipes[step.id]
+            recipe = case.job.catalogue.get("recipes", str(table["recipe"]))
+            limit = Limit.of(recipe.quantity(str(table["key"])))
+            yield from _too_much(case, "bond_pressure", limit, recipe.title)
+
+
+@rule("hand_pressure")
+def hand_pressure(case: Case) -> Iterator[Finding]:
+    """The pressure of the asked flow against what a hand gives on the chosen syringe: a note."""
+    syringe = case.job.bench["syringe"]
+    limit = Limit.of(syringe.quantity("hand_pressure_kpa"))
+    for finding in _too_much(case, "hand_pressure", limit, f"a hand on the {syringe.title}"):
+        yield Finding(
+            rule=finding.rule,
+            severity=Severity.NOTE,
+            message=finding.message,
+            remedy="Use a smaller syringe or a pump, or " + finding.remedy[0].lower() + finding.remedy[1:],
+            source=finding.source,
+            measured=finding.measured,
+            limit=finding.limit,
+            limit_low=finding.limit_low,
+            limit_high=finding.limit_high,
+            unit=finding.unit,
+        )
+
+
+def _too_much(case: Case, rule_id: str, limit: Limit, holder: str) -> Iterator[Finding]:
+    needed = case.fluidics.pressure_kpa if case.fluidics is not None else None
+    severity = limit.severity_of_too_large(needed) if needed is not None else None
+    if needed is None or severity is None:
+        return
+    flow = case.job.use.flow_ul_per_min * limit.value.low / needed
+    yield Finding(
+        rule=rule_id,
+        severity=severity,
+        message=(
+            f"The asked flow needs {needed:.3g} kPa; {holder} stands {limit.value.best:.0f} kPa "
+            f"({limit.value.low:.0f} to {limit.value.high:.0f})."
+        ),
+        remedy=f"Lower the flow to {flow:.3g} µL/min, or make the channels deeper.",
+        source=limit.source,
+        measured=round(needed, 1),
+        limit=limit.value.best,
+        limit_low=limit.value.low,
+        limit_high=limit.value.high,
+        unit="kPa",
+    )
