@@ -12,8 +12,8 @@ from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import mm, um
 from rillcast_service.engine.result import Finding, Severity
 
-# The widest place is found to a hundredth of its size, far within the doubt about the limit.
-_WIDEST_TOLERANCE = 0.01
+# The widest place is found to 5 µm, far within the doubt about the limit.
+_WIDEST_TOLERANCE_MM = 0.005
 
 
 @rule("roof_sag")
@@ -52,8 +52,7 @@ def roof_sag(case: Case) -> Iterator[Finding]:
 
 def _inscribed(part: Geometry) -> Geometry:
     """The radius of the largest disc in a polygon, as a line from its centre."""
-    x0, y0, x1, y1 = part.bounds
-    return shapely.maximum_inscribed_circle(part, tolerance=_WIDEST_TOLERANCE * min(x1 - x0, y1 - y0) / 2.0)
+    return shapely.maximum_inscribed_circle(part, tolerance=_WIDEST_TOLERANCE_MM)
 
 
 @rule("cover")
