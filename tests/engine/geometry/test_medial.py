@@ -16,8 +16,8 @@ def test_balls_of_a_bar_touch_both_long_walls_or_two_at_a_corner():
     )
     to_walls = np.minimum.reduce([centre[:, 0], 4 - centre[:, 0], centre[:, 1], 0.5 - centre[:, 1]])
     # every ball is empty and touches: its radius is the distance of its centre from the walls
-    assert balls.radius == pytest.approx(to_walls, rel=2e-3)
-    assert balls.radius.max() == pytest.approx(0.25, rel=1e-3)
+    assert balls.radius == pytest.approx(to_walls, rel=1e-6)
+    assert balls.radius.max() == pytest.approx(0.25, rel=1e-6)
 
 
 def test_balls_are_the_same_whatever_the_spacing():
@@ -28,7 +28,7 @@ def test_balls_are_the_same_whatever_the_spacing():
     for foot, radius in zip(coarse.foot, coarse.radius, strict=True):
         same = np.flatnonzero(np.hypot(*(fine.foot - foot).T) < 1e-12)
         if same.size:
-            assert np.abs(fine.radius[same] - radius).min() < 2e-3 * radius
+            assert np.abs(fine.radius[same] - radius).min() < 1e-6 * radius
             compared += 1
     assert compared >= len(boundary.length)
 

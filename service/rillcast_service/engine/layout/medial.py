@@ -25,13 +25,14 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 #: A boundary point must lie this share of the radius inside a ball to shrink it.
-_TOUCH_TOLERANCE = 1e-3
-#: A corner that turns into the region by more than this gets balls of its own, fanned this far apart.
-FAN_STEP_DEG = 15.0
+_TOUCH_TOLERANCE = 1e-9
+#: A corner that turns into the region by more than this gets balls of its own, fanned this far apart
+#: (a single one on the bisector at the corners of a flattened arc).
+_LEAST_TURN_DEG, _FAN_STEP_DEG = 0.1, 15.0
 #: Edges shorter than a nanometre are rounding of earlier set operations, not shape.
 _DUST_MM = 1e-6
 #: A ball at a corner smaller than this means that another wall touches the corner.
-_TOUCHING_MM = 1e-7
+TOUCHING_MM = 1e-7
 #: Shrinking at least halves the intruding part each time; this many rounds never come up in practice.
 _MAX_ROUNDS = 60
 #: Balls are first tried at this many spacings of their feet, and then so many times larger.
@@ -208,13 +209,13 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
         cap_mm: largest diameter of interest; balls are not grown beyond it.
 
     Returns:
-        The balls. A radius is too large by at most 0.1 %; it does not depend on `spacing_mm`.
+        The balls. Radii are exact to 1e-8; they do not depend on `spacing_mm`.
     """
     pieces = np.clip(np.ceil(boundary.length / spacing_mm), 1, _MAX_PIECES).astype(np.int64)
     pieces += 1 - pieces % 2
-    fans = np.ceil(boundary.turn_deg / FAN_STEP_DEG).astype(np.int64)
+    fans = np.ceil(boundary.turn_deg / _FAN_STEP_DEG).astype(np.int64)
     # An odd number, so that one ball stands on the bisector.
-    fans = np.where(boundary.turn_deg > FAN_STEP_DEG, fans + 1 - fans % 2, 0)
+    fans = np.where(boundary.turn_deg > _LEAST_TURN_DEG, fans + 1 - fans % 2, 0)
     per_edge = pieces + fans
     first = np.concatenate(([0], np.cumsum(per_edge)[:-1])).astype(np.int64)
     edge = np.repeat(np.arange(len(per_edge)), per_edge)
@@ -226,11 +227,11 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     along = np.where(corner, 0.0, low + step / 2)
     origin, direction = boundary.start[edge], boundary.direction[edge]
     foot = origin + along[:, None] * direction
-    # A foot stands for a little more than its own piece, so that neighbouring pieces overlap.
-    piece_start = origin + np.where(corner, 0.0, np.maximum(low - step / 2, 0.0))[:, None] * direction
+    # A foot stands for its own piece and the ones beside it, so that what faces it is not missed.
+    piece_start = origin + np.where(corner, 0.0, np.maximum(low - step, 0.0))[:, None] * direction
     piece_end = (
         origin
-        + np.where(corner, 0.0, np.minimum(low + 1.5 * step, boundary.length[edge]))[:, None] * direction
+        + np.where(corner, 0.0, np.minimum(low + 2.0 * step, boundary.length[edge]))[:, None] * direction
     )
     share = (rank + 0.5) / np.maximum(fans[edge], 1)
     normal = boundary.normal[edge].copy()
@@ -254,8 +255,6 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     cosine = -np.einsum("ij,ij->i", normal, to_touch) / reach
     separation = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
     separation[touch_edge < 0] = 0.0
-    # Walls that touch at a corner leave no room for a ball: a gap of nothing.
-    separation[corner & (radius < _TOUCHING_MM)] = 180.0
     return Balls(
         spacing_mm=spacing_mm,
         foot=foot,
