@@ -159,15 +159,6 @@ def _narrow(geometry: MultiPolygon | Polygon, *, below_um: float, complement: bo
     return tuple(sorted((span for span in spans if span.length_um < below_um), key=_length))
 
 
-def _lengths_mm(boundary: Boundary, balls: Balls, index: Ints) -> Floats:
-    """Exact lengths of some chords, see `_spans`."""
-    other = _ball_at(boundary, balls, balls.touch_edge[index], balls.touch_along[index])
-    here = shapely.linestrings(np.stack((balls.piece_start[index], balls.piece_end[index]), axis=1))
-    there = shapely.linestrings(np.stack((balls.piece_start[other], balls.piece_end[other]), axis=1))
-    distance: Floats = shapely.distance(here, there)
-    return distance
-
-
 def _is_neck(boundary: Boundary, balls: Balls) -> NDArray[np.bool_]:
     """Which balls join two walls at a neck, see the head of this module."""
     neck = (balls.touch_edge >= 0) & (balls.separation_deg >= FACING_DEG)
@@ -272,12 +263,25 @@ def _ball_at(boundary: Boundary, balls: Balls, edge: Ints, along: Floats) -> Int
     return np.where(balls.corner[ball], ball, on_edge)
 
 
-def _spans(boundary: Boundary, balls: Balls, index: Ints) -> list[Span]:
-    """The shortest line between the pieces of wall, or corners, at both ends of some chords."""
+def _ends(boundary: Boundary, balls: Balls, index: Ints) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """The pieces of wall, or corners, at both ends of some chords."""
     other = _ball_at(boundary, balls, balls.touch_edge[index], balls.touch_along[index])
-    here = shapely.linestrings(np.stack((balls.piece_start[index], balls.piece_end[index]), axis=1))
-    there = shapely.linestrings(np.stack((balls.piece_start[other], balls.piece_end[other]), axis=1))
-    chords = shapely.shortest_line(here, there)
+    here, there = (
+        shapely.linestrings(np.stack((balls.piece_start[ball], balls.piece_end[ball]), axis=1))
+        for ball in (index, other)
+    )
+    return here, there
+
+
+def _lengths_mm(boundary: Boundary, balls: Balls, index: Ints) -> Floats:
+    """Exact lengths of some chords, moved to where the walls at their ends come closest."""
+    distance: Floats = shapely.distance(*_ends(boundary, balls, index))
+    return distance
+
+
+def _spans(boundary: Boundary, balls: Balls, index: Ints) -> list[Span]:
+    """Some chords, moved to where the walls at their ends come closest."""
+    chords = shapely.shortest_line(*_ends(boundary, balls, index))
     return [Span(length_um=float(chord.length) * _MM_TO_UM, chord=chord) for chord in chords]
 
 
