@@ -21,6 +21,7 @@ from rillcast.errors import QuoteCancelledError, QuoteFailedError, QuoteTimeoutE
 from rillcast.models import (
     Bench,
     BenchEntry,
+    Detail,
     Layout,
     Problem,
     ProblemType,
@@ -277,16 +278,23 @@ class Client:
         """Stop the work on a quote."""
         return self._quote(self._transport.request("POST", f"/v1/quotes/{_part(quote_id)}/cancel"))
 
-    def document(self, quote_id: str, media_type: str = "text/html") -> str:
-        """A document of a finished quote as text: `text/html` (quotation) or `text/csv` (cost lines)."""
-        return self._text(f"/v1/quotes/{_part(quote_id)}/document", media_type)
+    def document(self, quote_id: str, media_type: str = "text/html", *, detail: Detail = "brief") -> str:
+        """A document of a finished quote as text: `text/html` (quotation) or `text/csv` (cost lines).
+
+        Args:
+            quote_id: which quote.
+            media_type: which document.
+            detail: of the quotation: the recommended route whole and the others in brief, or all in full.
+        """
+        params = None if detail == "brief" else {"detail": detail}
+        return self._text(f"/v1/quotes/{_part(quote_id)}/document", media_type, params)
 
     def picture(self, quote_id: str, route: str, picture: str = "findings") -> str:
         """A picture of one route as SVG text: `findings` or `timeline`."""
         link = f"/v1/quotes/{_part(quote_id)}/pictures/{_part(route)}/{_part(picture)}"
         return self._text(link, "image/svg+xml")
 
-    def save_quote(self, quote: Quote, path: str | Path) -> Path:
+    def save_quote(self, quote: Quote, path: str | Path, *, detail: Detail = "brief") -> Path:
         """Write a quote to a file; see `Quote.save`.
 
         Raises:
@@ -297,7 +305,7 @@ class Client:
         if path.suffix.lower() == ".json":
             text = json_module.dumps(quote.raw, indent=2, ensure_ascii=False) + "\n"
         else:
-            text = self.document(quote.quote_id, DOCUMENT_TYPES[path.suffix.lower()])
+            text = self.document(quote.quote_id, DOCUMENT_TYPES[path.suffix.lower()], detail=detail)
         path.write_text(text, encoding="utf-8", newline="")
         return path
 
@@ -380,8 +388,8 @@ class Client:
     def _get(self, model: type[T], link: str) -> T:
         return self._decoded(model, self._transport.request("GET", link))
 
-    def _text(self, link: str, media_type: str) -> str:
-        response = self._transport.request("GET", link, headers={"Accept": media_type})
+    def _text(self, link: str, media_type: str, params: Mapping[str, str] | None = None) -> str:
+        response = self._transport.request("GET", link, params=params, headers={"Accept": media_type})
         response.encoding = "utf-8"  # requests guesses ISO 8859-1 for text without a charset
         return response.text
 

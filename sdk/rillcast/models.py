@@ -14,9 +14,11 @@ from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
 Raw = Mapping[str, Any]
+#: How much a quotation tells.
+Detail = Literal["brief", "full"]
 GeoJson = Mapping[str, Any]
 
 
@@ -431,7 +433,7 @@ class Result(Answer):
 class QuoteSource(Protocol):
     """Where a quote fetches its documents and pictures from: the client that gave it."""
 
-    def save_quote(self, quote: Quote, path: str | Path) -> Path:
+    def save_quote(self, quote: Quote, path: str | Path, *, detail: Detail = "brief") -> Path:
         """Write the quote to a file."""
 
     def picture(self, quote_id: str, route: str, picture: str) -> str:
@@ -487,16 +489,18 @@ class Quote(Answer):
         known = ", ".join(route.route for route in self.routes)
         raise LookupError(f"quote {self.quote_id} has no route {route_id!r}; it has: {known}")
 
-    def save(self, path: str | Path) -> Path:
+    def save(self, path: str | Path, *, detail: Detail = "brief") -> Path:
         """Write the quote to a file; the suffix picks the form.
 
         Args:
             path: `.html` (quotation for the client), `.csv` (cost lines) or `.json` (everything).
+            detail: of the quotation: `brief` tells the recommended route whole and the others in short,
+                `full` tells all of them whole.
 
         Returns:
             The path written.
         """
-        return self._client().save_quote(self, path)
+        return self._client().save_quote(self, path, detail=detail)
 
     def picture(self, route_id: str, picture: str = "findings") -> str:
         """A picture of one route as SVG text: `findings` or `timeline`."""

@@ -33,6 +33,26 @@ def test_the_quotation_keeps_the_name_of_a_layout_that_is_deleted(client, store,
     assert "<h1>River nitrate chip, 24 pieces</h1>" in client.get(f"{path}/document").text
 
 
+@pytest.mark.parametrize(("query", "whole"), [("", 1), ("?detail=brief", 1), ("?detail=full", 2)])
+def test_detail_says_how_many_routes_are_told_whole(client, store, ask, example_result, query, whole):
+    example_result["routes"].append(example_result["routes"][0] | {"route": "cast_wafer_mould"})
+    path = ask().headers["Location"]
+    claim = store.claim("test", lease_s=30, max_attempts=3)
+    assert store.finish(claim, result=example_result, files=[])
+    page = client.get(f"{path}/document{query}").text
+    assert page.count('<section class="route"') == whole
+    assert page.count('<section class="route brief"') == 2 - whole
+
+
+@pytest.mark.parametrize(
+    "query", ["detail=everything", "detail=", "details=full", "detail=full&detail=brief"]
+)
+def test_a_detail_that_is_none_is_refused(client, quote, query):
+    response = client.get(f"{quote}/document?{query}")
+    assert response.status_code == 422
+    assert response.json["errors"][0]["where"].startswith("parameter detail")
+
+
 def test_the_cost_lines_add_up_to_the_price_with_tax(client, quote, example_result):
     response = client.get(f"{quote}/document", headers={"Accept": "text/csv"})
     assert response.content_type == "text/csv; charset=utf-8"

@@ -103,6 +103,7 @@ def cast_route() -> RouteResult:
             where=LineString([(25.6, 8), (25.6, 16)]),
             message="The ridge of the mixer is 200 µm wide, inside the spread of an uncalibrated printer; "
             "the cast channel may come out wider or broken.",
+            why="A ridge of few pixels is not held and comes off with the cast.",
             remedy="Widen the mixer to 250 µm, or calibrate the printer with a test coupon.",
             source="common practice, no source",
         ),
@@ -114,6 +115,7 @@ def cast_route() -> RouteResult:
             unit="mm",
             where=box(55.6, 14.4, 56.4, 17.5),
             message="The side pocket of the third chamber is a dead end of 3 mm that keeps air on filling.",
+            why="Air that cannot leave stops the liquid.",
             remedy="Add a vent at its end or shorten it to under 1 mm.",
             source="common practice, no source",
         ),

@@ -11,7 +11,7 @@ from html.parser import HTMLParser
 import pytest
 
 from rillcast_service.documents.pictures import findings_picture, timeline_picture
-from rillcast_service.documents.quotation import CSV_COLUMNS, cost_lines_csv, quotation_html
+from rillcast_service.documents.quotation import CSV_COLUMNS, Detail, cost_lines_csv, quotation_html
 
 VOID = {"meta", "link", "br", "img", "hr", "input", "col"}
 
@@ -64,12 +64,17 @@ def page(quote, pictures):
     return _Page(quotation_html(quote, pictures, layout_name="River nitrate chip"))
 
 
+@pytest.fixture
+def full_page(quote, pictures):
+    return _Page(quotation_html(quote, pictures, layout_name="River nitrate chip", detail=Detail.FULL))
+
+
 def test_the_client_finds_price_range_date_and_verdict_at_the_top(page):
     top = page.text[: page.text.index("The routes compared")]
     for part in (
         "River nitrate chip, 24 pieces",
         "estimate",
-        "makeable with risk",
+        "Makeable with risk",
         "624.10 EUR",
         "26.00 EUR",
         "548.20 to 748.90 EUR",
@@ -79,12 +84,13 @@ def test_the_client_finds_price_range_date_and_verdict_at_the_top(page):
         assert part in top
 
 
-def test_every_route_is_told_whole(page, quote):
+def test_in_full_every_route_is_told_whole(full_page, quote):
+    page = full_page
     for route in quote["result"]["routes"]:
         assert route["title"] in page.text
         assert route["summary"] in page.text
         for finding in route["findings"]:
-            for member in ("message", "remedy", "source"):
+            for member in ("message", "why", "remedy", "source"):
                 assert " ".join(finding[member].split()) in page.text
         for line in route["materials"]:
             assert line["title"] in page.text
@@ -115,16 +121,92 @@ def test_reasons_assumptions_exclusions_cautions_and_versions_are_told(page, quo
         assert part in page.text
 
 
+def _sections(page) -> list[tuple[str, bool]]:
+    """Id of each route's section, and whether it tells the route whole."""
+    kinds = [(attributes.get("class"), attributes.get("id")) for _, attributes in page.elements]
+    return [(id_, kind == "route") for kind, id_ in kinds if kind in ("route", "route brief")]
+
+
+def test_in_brief_only_the_recommended_route_is_told_whole(page, quote, cast_route):
+    assert _sections(page) == [("cast_printed_mould", True), ("printed_monolith", False)]
+    for line in cast_route.materials:
+        assert line.title in page.text
+    for line in cast_route.cost.lines:
+        assert line.what in page.text
+
+
+def test_in_brief_the_others_still_say_verdict_findings_price_and_dates(quote, pictures):
+    quote["result"]["comparison"]["recommended"] = "printed_monolith"
+    page = _Page(quotation_html(quote, pictures))
+    assert _sections(page) == [("printed_monolith", True), ("cast_printed_mould", False)]
+    brief = page.text[page.text.index("The other routes in brief") : page.text.index("Assumptions")]
+    cast = next(route for route in quote["result"]["routes"] if route["route"] == "cast_printed_mould")
+    for finding in cast["findings"]:
+        assert " ".join(f"{finding['message']} {finding['why']}".split()) in brief
+        assert finding["remedy"] in brief
+    for part in ("Makeable with risk", "624.10 EUR", "26.00 EUR", "548.20 to 748.90 EUR", "Thu 4 Mar 2027"):
+        assert part in brief
+    assert cast["materials"][0]["why"] not in page.text
+    assert cast["cost"]["lines"][0]["what"] not in page.text
+
+
+def test_in_brief_the_first_route_is_told_whole_when_none_is_recommended(quote, pictures):
+    quote["result"]["comparison"]["recommended"] = None
+    first, *others = [route["route"] for route in quote["result"]["routes"]]
+    page = _Page(quotation_html(quote, pictures))
+    assert _sections(page) == [(first, True), *((other, False) for other in others)]
+
+
+@pytest.mark.parametrize("detail", list(Detail))
+def test_no_caution_is_lost_and_none_said_twice(quote, pictures, detail):
+    page = _Page(quotation_html(quote, pictures, detail=detail))
+    plans = [route["schedule"] for route in quote["result"]["routes"] if route["schedule"]]
+    cautions = {caution for plan in plans for step in plan["steps"] for caution in step["cautions"]}
+    for caution in cautions:
+        assert page.text.count(caution) == 1
+    for caution in quote["result"]["cautions"]:
+        assert caution in page.text[page.text.rindex("Cautions") :]
+
+
+def test_the_reason_of_a_finding_is_quieter_than_what_it_says(quote, cast_route):
+    html = quotation_html(quote, {})
+    reasons = [finding.why for finding in cast_route.findings if finding.why]
+    assert len(reasons) == 2
+    for why in reasons:
+        assert f'<span class="why">{why}</span>' in html
+    assert html.count('class="why"') == 2, "what has no reason has no empty one"
+
+
 def test_a_step_is_one_row_however_many_batches_it_has(page):
-    assert (
-        page.text.count(
-            "Mix, degas and pour 2 Tue 2 Mar, 09:00 to Wed 3 Mar, 10:12 vacuum chamber 1 h 30 min"
-        )
-        == 1
-    )
+    row = "Mix, degas and pour (2 batches) Tue 2 Mar, 09:00 to Wed 3 Mar, 10:12 vacuum chamber 1 h 30 min"
+    assert page.text.count(row) == 1
 
 
-def test_a_caution_is_said_once_with_the_steps_it_is_about(page):
+def test_steps_have_the_numbers_of_the_timeline(page, cast_route):
+    """The picture's own list is cut off in the document, so the table has to be in its order."""
+    picture = _Page(timeline_picture(cast_route.schedule)).text
+    for number, title in (("1", "Print the moulds"), ("5", "Mix, degas and pour")):
+        assert f"{number} {title}" in picture
+        assert f"{number} {title}" in page.text
+
+
+def test_the_price_is_summed_by_category_and_says_a_shared_source_once(quote):
+    cast = next(route for route in quote["result"]["routes"] if route["route"] == "cast_printed_mould")
+    silicone = next(line for line in cast["cost"]["lines"] if line["category"] == "material")
+    glass = silicone | {"what": "glass", "amount": "30.52"}
+    cast["cost"]["lines"].append(glass)
+    told = _Page(quotation_html(quote, {})).text
+    assert "Material list price, invented, 2026-11-01 100.00" in told, "69.48 and 30.52"
+    assert told.count("list price, invented") == 1
+    glass["source"] = "another list"
+    told = _Page(quotation_html(quote, {})).text
+    assert "Material 100.00" in told
+    assert "glass another list, 2026-11-01" in told
+    assert told.count("list price, invented, 2026-11-01") == 1
+
+
+def test_in_full_a_caution_is_said_once_with_the_steps_it_is_about(full_page):
+    page = full_page
     resin = "Uncured resin irritates the skin: gloves and goggles, see the safety data sheet."
     assert page.text.count(f"{resin} Print the moulds; Wash in isopropanol and dry.") == 1
     assert page.text.count(resin) == 1
@@ -134,9 +216,8 @@ def test_measured_values_stand_beside_their_limits(page):
     assert "Measured 200 µm, limit 210 µm (between 175 and 250 µm)" in page.text
 
 
-def test_the_recommended_route_comes_first(page):
-    sections = [attributes["id"] for tag, attributes in page.elements if attributes.get("class") == "route"]
-    assert sections == ["cast_printed_mould", "printed_monolith"]
+def test_in_full_the_recommended_route_comes_first(full_page):
+    assert _sections(full_page) == [("cast_printed_mould", True), ("printed_monolith", True)]
 
 
 def test_the_page_needs_nothing_from_elsewhere_and_runs_nothing(quote, pictures, page):
@@ -190,9 +271,10 @@ def _poisoned(value):
     return poison(value)
 
 
-def test_text_of_strangers_is_escaped_wherever_it_stands(quote):
+@pytest.mark.parametrize("detail", list(Detail))
+def test_text_of_strangers_is_escaped_wherever_it_stands(quote, detail):
     poisoned = _poisoned(copy.deepcopy(quote))
-    html = quotation_html(poisoned, {}, layout_name=HOSTILE)
+    html = quotation_html(poisoned, {}, layout_name=HOSTILE, detail=detail)
     page = _Page(html)
     assert {"script", "img"}.isdisjoint(tag for tag, _ in page.elements)
     assert "\x1b" not in html

@@ -299,3 +299,13 @@ def test_a_service_that_is_not_ready_says_so(service, client):
     service.problem("GET", "/readyz", 503, "not-ready")
     with pytest.raises(ApiStatusError, match="Refused"):
         client.ready()
+
+
+def test_a_quotation_is_asked_for_in_brief_or_in_full(service, client, done, tmp_path):
+    link = f"/v1/quotes/{done['quote_id']}"
+    service.answer("GET", link, done)
+    service.answer("GET", f"{link}/document", b"<!doctype html>", headers={"Content-Type": "text/html"})
+    quote = client.get_quote(done["quote_id"])
+    quote.save(tmp_path / "brief.html")
+    quote.save(tmp_path / "full.html", detail="full")
+    assert [seen.query for seen in service.requests("GET", f"{link}/document")] == [{}, {"detail": "full"}]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -38,7 +39,7 @@ def test_a_quote_prints_each_route_with_verdict_price_range_and_date(service, qu
     assert route["verdict"].replace("_", " ") in printed
     assert route["cost"]["unit_price"] in printed
     for key in ("p10", "p90"):
-        assert f"{float(route['cost']['total'][key]):,.2f}" in printed
+        assert f"{float(route['cost']['total'][key]):,.2f}".replace(",", "\u202f") in printed
     assert route["schedule"]["finished_at"][:10] in printed
     for finding in route["findings"]:
         assert finding["message"] in printed
@@ -97,6 +98,13 @@ def test_each_save_leaves_a_file(service, quoted, chip, tmp_path, capsys):
     assert html.read_text() == "<!doctype html>"
     assert json.loads(plain.read_text()) == quoted
     assert str(html) in capsys.readouterr().err
+
+
+def test_the_quotation_can_be_had_in_full(service, quoted, chip, tmp_path):
+    arguments = ["quote", str(chip), "--quantity", "24", "--url", service.url, "--detail", "full"]
+    assert main([*arguments, "--save", str(tmp_path / "offer.html")]) == 0
+    (asked,) = service.requests("GET", f"/v1/quotes/{quoted['quote_id']}/document")
+    assert asked.query == {"detail": "full"}
 
 
 @pytest.mark.parametrize(
@@ -255,7 +263,7 @@ def test_a_thing_is_shown_with_ranges_and_sources(service, example, capsys):
     service.answer("GET", "/v1/bench/ovens/bench_oven", example("BenchEntry"))
     assert main(["bench", "show", "ovens", "bench_oven", "--url", service.url]) == 0
     printed = capsys.readouterr().out
-    for part in ("max_c", "220 °C", "bench", "900.00 EUR per piece", "600.00 to 1400.00"):
+    for part in ("max_c", "220 °C", "bench", "900.00 EUR per piece", "600.00 to 1\u202f400.00"):
         assert part in printed
 
 
@@ -295,3 +303,11 @@ def test_resetting_takes_own_values_away(service, capsys):
     service.answer("DELETE", "/v1/bench/ovens/bench_oven", status=204)
     assert main(["bench", "reset", "ovens", "bench_oven", "--url", service.url]) == 0
     assert "gone" in capsys.readouterr().out
+
+
+def test_a_terminal_that_cannot_show_every_sign_still_gets_the_answer(service, quoted, chip):
+    command = [sys.executable, "-m", "rillcast", "quote", str(chip), "--quantity", "24", "--url", service.url]
+    environ = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    ended = subprocess.run(command, env=environ, capture_output=True, check=False, timeout=30)
+    assert ended.returncode == 0, ended.stderr
+    assert b"cast_printed_mould" in ended.stdout

@@ -5,13 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Mapping
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.output import out, plain, say
+from rillcast.cli.output import money, out, plain, say
 from rillcast.errors import NotFoundError
 from rillcast.models import BenchEntry
 
@@ -125,13 +126,21 @@ def _cells(value: Any) -> tuple[str, str, str]:
     source = str(value.get("source", ""))
     if "amount" in value:
         low, high = value.get("low"), value.get("high")
-        per = f"{value['amount']} {value.get('currency', '')} per {value.get('per', 'piece')}"
-        return per, "" if low == high else f"{low} to {high}", source
+        per = f"{_grouped(value['amount'])} {value.get('currency', '')} per {value.get('per', 'piece')}"
+        return per, "" if low == high else f"{_grouped(low)} to {_grouped(high)}", source
     plain_value = value.get("value")
     if "unit" in value:
         low, high = value.get("low"), value.get("high")
         return f"{plain_value:g} {value['unit']}", "" if low == high else f"{low:g} to {high:g}", source
     return plain_value if isinstance(plain_value, str) else json.dumps(plain_value), "", source
+
+
+def _grouped(amount: Any) -> str:
+    """Money in words; what is no number (of a newer service) as it is."""
+    try:
+        return money(Decimal(str(amount)))
+    except InvalidOperation:
+        return str(amount)
 
 
 def _assignment(text: str) -> tuple[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -26,6 +27,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         The exit code.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal without µ shows a question mark there, and the answer all the same.
+            stream.reconfigure(errors="replace")
     try:
         if given and given[0] in service.COMMANDS:
             # The service reads its own arguments: they are settings, and belong to its one table.

@@ -20,6 +20,8 @@ from rillcast.models import Problem
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 
 
+#: No-break, between groups of three digits (ISO 80000-1).
+NARROW_SPACE = "\u202f"
 #: Width of tables where there is no terminal to ask.
 PIPE_WIDTH = 160
 #: Longer lines of prose are hard to read, however wide the terminal.
@@ -59,10 +61,10 @@ def plain(content: object, style: str = "") -> Text:
 
 
 def money(amount: Decimal | None, currency: str = "") -> str:
-    """`1234.50` as `1,234.50 EUR`; `-` for None."""
+    """`1234.50` as `1 234.50 EUR`, grouped as in the documents; `-` for None."""
     if amount is None:
         return "-"
-    return f"{amount:,}" + (f" {currency}" if currency else "")
+    return f"{amount:,}".replace(",", NARROW_SPACE) + (f" {currency}" if currency else "")
 
 
 def date(moment: datetime | None) -> str:

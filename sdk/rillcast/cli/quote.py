@@ -65,6 +65,12 @@ def add_commands(commands: Any) -> None:
         metavar="PATH",
         help="write the quotation (.html), the cost lines (.csv) or the whole quote (.json); may be repeated",
     )
+    output.add_argument(
+        "--detail",
+        choices=("brief", "full"),
+        default="brief",
+        help="of a quotation: the recommended route whole and the others in short, or all of them whole",
+    )
     output.add_argument("--json", action="store_true", help="print the quote as JSON instead of tables")
     output.add_argument(
         "--timeout-s", type=float, default=600.0, metavar="S", help="longest wait for the result"
@@ -112,7 +118,7 @@ def run(arguments: argparse.Namespace) -> int:
         else:
             print_quote(out(), quote)
         for path in arguments.save:
-            quote.save(path)
+            quote.save(path, detail=arguments.detail)
             say(err(), f"wrote {path}")
     return 0
 

@@ -16,7 +16,7 @@ from rillcast_service import MODEL_VERSION, __version__
 from rillcast_service.api.answers import SVG, document, instant, svg
 from rillcast_service.api.bench import bench_catalogue
 from rillcast_service.api.context import owner, service
-from rillcast_service.api.inputs import accepted, idempotency_key, json_body, wait_s
+from rillcast_service.api.inputs import accepted, idempotency_key, json_body, query, wait_s
 from rillcast_service.api.layouts import Upload, keep, read_upload
 from rillcast_service.api.paging import page_answer
 from rillcast_service.api.problems import (
@@ -27,8 +27,8 @@ from rillcast_service.api.problems import (
     invalid,
     not_found,
 )
-from rillcast_service.api.schemas import QuoteRequest
-from rillcast_service.documents.quotation import cost_lines_csv, quotation_html
+from rillcast_service.api.schemas import DocumentQuery, QuoteRequest
+from rillcast_service.documents.quotation import Detail, cost_lines_csv, quotation_html
 from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.serial import layout_from_json, layout_to_json
@@ -110,6 +110,7 @@ def cancel_quote(quote_id: str) -> Response:
 def get_quote_document(quote_id: str) -> Response:
     """The quotation."""
     media_type = accepted("text/html", "text/csv")
+    detail = Detail(query(DocumentQuery())["detail"])
     row = _done(quote_id)
     if media_type == "text/csv":
         return document(cost_lines_csv(quote_resource(row)), media_type)
@@ -119,7 +120,7 @@ def get_quote_document(quote_id: str) -> Response:
         if kind == SVG and route and (artefact := store.get_artefact(owner(), quote_id, route, name)):
             pictures[f"{route}/{name}"] = artefact.body.decode()
     name = store.quoted_layout_name(owner(), quote_id)
-    page = quotation_html(quote_resource(row), pictures, layout_name=name)
+    page = quotation_html(quote_resource(row), pictures, layout_name=name, detail=detail)
     return document(page, media_type)
 
 

@@ -21,6 +21,7 @@ from rillcast_service.api.fields import (
     name,
     percent,
 )
+from rillcast_service.documents.quotation import Detail
 from rillcast_service.engine.job import BENCH_KINDS
 from rillcast_service.engine.layout.lengths import REQUEST_UNITS
 from rillcast_service.engine.layout.model import PortRole
@@ -183,6 +184,12 @@ class PageQuery(Schema):
         metadata={"accepts": "a whole number from 1 to 200"},
     )
     cursor = Text("the cursor of the `next` of the page before", shortest=1, longest=512)
+
+
+class DocumentQuery(Schema):
+    """Parameters of a document."""
+
+    detail = Text("brief or full", words=tuple(Detail), load_default=Detail.BRIEF.value)
 
 
 class _Roles(fields.Field[dict[str, str]]):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
+from enum import StrEnum
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -42,7 +43,22 @@ CSV_COLUMNS = (
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def quotation_html(quote: Mapping[str, Any], pictures: Mapping[str, str], *, layout_name: str = "") -> str:
+class Detail(StrEnum):
+    """How much the quotation tells."""
+
+    #: The recommended route whole, the others in short: what a client reads.
+    BRIEF = "brief"
+    #: Every route whole.
+    FULL = "full"
+
+
+def quotation_html(
+    quote: Mapping[str, Any],
+    pictures: Mapping[str, str],
+    *,
+    layout_name: str = "",
+    detail: Detail = Detail.BRIEF,
+) -> str:
     """The quotation: one HTML page that needs nothing else, for the screen and for printing.
 
     Args:
@@ -50,6 +66,7 @@ def quotation_html(quote: Mapping[str, Any], pictures: Mapping[str, str], *, lay
         pictures: SVG documents made here, by `<route>/<picture>` (`cast_printed_mould/findings`,
             `cast_printed_mould/timeline`). A picture that is not there is left out.
         layout_name: the chip's name for people.
+        detail: which routes are told whole; in brief it is the recommended one, or the first when none is.
 
     Returns:
         An HTML document.
@@ -58,20 +75,24 @@ def quotation_html(quote: Mapping[str, Any], pictures: Mapping[str, str], *, lay
         ValueError: the quote has no result.
     """
     result = _result(quote)
-    routes = result["routes"]
     recommended = result["comparison"]["recommended"]
+    # The recommended route first; the others in the order asked.
+    routes = sorted(result["routes"], key=lambda route: route["route"] != recommended)
+    whole = routes if detail is Detail.FULL else routes[:1]
     return (
         _environment()
         .get_template("quotation.html.j2")
         .render(
             quote=quote,
             result=result,
-            # The recommended route first; the others in the order asked.
-            routes=sorted(routes, key=lambda route: route["route"] != recommended),
+            whole=whole,
+            brief=routes[len(whole) :],
             recommended=next((route for route in routes if route["route"] == recommended), None),
             by_id={route["route"]: route for route in routes},
+            # In full, each plan says its own with the steps that they are about.
+            cautions=_cautions_of_all(result, apart_from=whole if detail is Detail.FULL else ()),
             layout_name=layout_name,
-            prices=_inline(price_picture(routes)),
+            prices=_inline(price_picture(result["routes"])),
             pictures={key: _inline(core_of(body)) for key, body in pictures.items()},
             css=Markup(TEMPLATES.joinpath("quotation.css").read_text(encoding="utf-8")),  # noqa: S704
         )
@@ -111,9 +132,9 @@ def _result(quote: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 def _steps(schedule: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The steps of a plan in order of their start, all batches of a step in one."""
+    """The steps of a plan in order of their start, as the timeline numbers them; all batches in one."""
     by_step: dict[str, list[Mapping[str, Any]]] = {}
-    for step in sorted(schedule["steps"], key=lambda step: datetime.fromisoformat(step["start"])):
+    for step in sorted(schedule["steps"], key=_start_and_end):
         by_step.setdefault(step["step"], []).append(step)
     return [
         {
@@ -129,6 +150,10 @@ def _steps(schedule: Mapping[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
+def _start_and_end(step: Mapping[str, Any]) -> tuple[datetime, datetime]:
+    return datetime.fromisoformat(step["start"]), datetime.fromisoformat(step["end"])
+
+
 def _cautions(schedule: Mapping[str, Any]) -> dict[str, list[str]]:
     """Caution → titles of the steps that it is about, each once."""
     steps: dict[str, dict[str, None]] = {}
@@ -136,6 +161,39 @@ def _cautions(schedule: Mapping[str, Any]) -> dict[str, list[str]]:
         for caution in step["cautions"]:
             steps.setdefault(caution, {})[step["title"]] = None
     return {caution: list(titles) for caution, titles in steps.items()}
+
+
+def _cautions_of_all(result: Mapping[str, Any], *, apart_from: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The cautions of the quote and of every plan, each once, without those of some routes' plans."""
+    plans = [route["schedule"] for route in result["routes"] if route["schedule"]]
+    all_of_them = dict.fromkeys([*result["cautions"], *(said for plan in plans for said in _cautions(plan))])
+    told = {said for route in apart_from if route["schedule"] for said in _cautions(route["schedule"])}
+    return [caution for caution in all_of_them if caution not in told]
+
+
+def _price_groups(lines: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The lines of a price by category, in the order in which the categories first come.
+
+    Returns:
+        For each `category` its `amount`, its `lines` with the source of each, and `source` when all of
+        them share one, which then is not said with each line.
+    """
+    by_category: dict[str, list[Mapping[str, Any]]] = {}
+    for line in lines:
+        by_category.setdefault(line["category"], []).append(line)
+    groups = []
+    for category, members in by_category.items():
+        sources = [", ".join(filter(None, (line["source"], line["price_as_of"]))) for line in members]
+        shared = sources[0] if len(set(sources)) == 1 else ""
+        groups.append(
+            {
+                "category": category,
+                "amount": sum((Decimal(line["amount"]) for line in members), Decimal(0)),
+                "source": shared,
+                "lines": list(zip(members, [""] * len(members) if shared else sources, strict=True)),
+            }
+        )
+    return groups
 
 
 def _cell(column: str, value: Any) -> Any:
@@ -169,7 +227,12 @@ def _environment() -> Environment:
         # What a template prints comes from strangers' drawings too: no control characters.
         finalize=lambda value: clean(value) if type(value) is str else value,
     )
-    environment.globals |= {"stretch": formats.stretch, "steps_of": _steps, "cautions_of": _cautions}
+    environment.globals |= {
+        "stretch": formats.stretch,
+        "steps_of": _steps,
+        "cautions_of": _cautions,
+        "price_groups": _price_groups,
+    }
     environment.filters |= {
         "money": formats.money,
         "number": formats.number,

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 from shapely import Geometry, LineString, Polygon
 from shapely.geometry.base import BaseMultipartGeometry
 
-FONT = "system-ui, 'Segoe UI', 'Helvetica Neue', Arial, 'DejaVu Sans', sans-serif"
+FONT = "'Helvetica Neue', Helvetica, Arial, 'Liberation Sans', system-ui, sans-serif"
 
 INK = "#1b1f24"
 FAINT_INK = "#5c6670"

@@ -65,14 +65,16 @@ def timeline_picture(schedule: Schedule) -> str:
         *(part for row in rows for part in _row(row, axis, numbers)),
         *_milestones(schedule, axis, bottom),
     ]
-    key, end = _key(steps, numbers, bottom + MILESTONE_PX * len(_milestone_times(schedule)) + 24)
+    shades, shades_end = _shades(bottom + MILESTONE_PX * len(_milestone_times(schedule)) + 24)
+    key, end = _key(steps, numbers, shades_end)
     return picture(
         WIDTH_PX,
         end + 12,
-        [*parts, *key],
+        [*parts, *shades, *key],
         title="Making plan on the calendar",
         summary=_summary(schedule),
-        core=(54.0, end + 12),
+        # A document has a table of the steps by their numbers.
+        core=(54.0, shades_end),
     )
 
 
@@ -258,8 +260,8 @@ def _milestone_times(schedule: Schedule) -> list[tuple[str, datetime]]:
     return [("first article", schedule.first_article_at), finished]
 
 
-def _key(steps: Sequence[ScheduledStep], numbers: dict[str, int], top: float) -> tuple[list[Markup], float]:
-    """What the shades mean, and each step's number, name, batches and hands-on time."""
+def _shades(top: float) -> tuple[list[Markup], float]:
+    """What the shades mean; and where that ends, px."""
     parts: list[Markup] = []
     x, y = MARGIN_PX, top + 14
     for fill, said in (
@@ -273,7 +275,12 @@ def _key(steps: Sequence[ScheduledStep], numbers: dict[str, int], top: float) ->
         )
         parts.append(text(x + 24, y, said, size=12.0, fill=FAINT_INK))
         x += 24 + text_width(said, 12.0) + 22
-    y += 14
+    return parts, y + 14
+
+
+def _key(steps: Sequence[ScheduledStep], numbers: dict[str, int], y: float) -> tuple[list[Markup], float]:
+    """Each step's number, name, batches and hands-on time; and where that ends, px."""
+    parts: list[Markup] = []
     column_px = (WIDTH_PX - 2 * MARGIN_PX) / 2
     entries = []
     for step_id, figure in numbers.items():
