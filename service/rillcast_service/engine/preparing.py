@@ -173,8 +173,8 @@ def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
             *(
                 Fault(
                     f"A bench without a {key.replace('_', ' ')} cannot be planned for.",
-                    f"Name one of /v1/bench/{BENCH_KINDS[key]}, or leave it out to take the default; "
-                    "null says that the bench lacks a machine.",
+                    f"Name one of the {BENCH_KINDS[key]} of catalogue or bench, or leave it out to take the "
+                    "default; null says that the bench lacks a machine.",
                     pointer=f"#/bench/{key}",
                 )
                 for key in missing
@@ -193,7 +193,7 @@ def _check_passivation(bench: Bench) -> None:
         raise RequestInvalid(
             Fault(
                 f"{recipe.title} is a recipe for {recipe.fact('purpose')}, not for passivation.",
-                "Name a recipe with the purpose `passivation`, see /v1/bench/recipes.",
+                "Name a recipe whose purpose is passivation.",
                 pointer="#/bench/passivation",
             )
         )
@@ -205,8 +205,8 @@ def _entry(catalogue: Catalogue, kind: str, name: str, pointer: str) -> Entry:
     except UnknownEntry as error:
         raise UnknownName(
             Fault(
-                f"There is no {kind} entry called {name!r}.",
-                f"Use one of {', '.join(error.known)}, or add it under /v1/bench/{kind}.",
+                f"Among the {kind.replace('_', ' ')} of catalogue and bench there is no {name!r}.",
+                f"Use one of {', '.join(error.known)}, or add it to the bench.",
                 pointer=pointer,
             )
         ) from error

@@ -11,6 +11,7 @@ from rillcast_service.engine.checks.limits import Limit, limit_table, quantity_l
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import mm, um
 from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.shapes import polygons
 
 # The widest place is found to 5 µm, far within the doubt about the limit.
 _WIDEST_TOLERANCE_MM = 0.005
@@ -20,11 +21,16 @@ _WIDEST_TOLERANCE_MM = 0.005
 def roof_sag(case: Case) -> Iterator[Finding]:
     """The widest place of a cast layer against its depth."""
     limit = quantity_limit(case, "roof_sag", "width_to_depth_ratio")
+    openings = shapely.union_all([port.opening for port in case.job.layout.ports])
     for channel in case.as_made.channels:
         depth_mm = channel.depth_um.best / 1000.0
         if limit is None or channel.geometry.is_empty or depth_mm <= 0.0:
             continue
-        radius = max((_inscribed(part) for part in channel.geometry.geoms), key=lambda line: line.length)
+        # a port has no roof: its hole is punched through
+        roofed = polygons(channel.geometry.difference(openings))
+        if roofed.is_empty:
+            continue
+        radius = max((_inscribed(part) for part in roofed.geoms), key=lambda line: line.length)
         ratio = 2.0 * radius.length / depth_mm
         severity = limit.severity_of_too_large(ratio)
         if severity is not None:

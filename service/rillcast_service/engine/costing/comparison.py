@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 
+from rillcast_service.engine.costing.money import grouped
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.result import (
     Choice,
@@ -281,16 +282,11 @@ def _dearer(best: _Offer, other: _Offer) -> str:
 
 def _range(offer: _Offer) -> str:
     total = offer.cost.total
-    return f"{_grouped(total.p10)} and {_money(total.p90, offer)}"
+    return f"{grouped(total.p10)} and {_money(total.p90, offer)}"
 
 
 def _money(amount: Decimal, offer: _Offer) -> str:
-    return f"{_grouped(amount)} {offer.cost.currency}"
-
-
-def _grouped(amount: Decimal) -> str:
-    """Thousands apart by a thin space that does not break (ISO 80000-1, 7.3.1)."""
-    return f"{amount:,}".replace(",", "\u202f")
+    return f"{grouped(amount)} {offer.cost.currency}"
 
 
 def _count(number: int, thing: str) -> str:

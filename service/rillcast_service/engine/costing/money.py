@@ -55,6 +55,20 @@ def to_coin(amount: Decimal, currency: str) -> Decimal:
     return amount.quantize(coin(currency), rounding=ROUND_HALF_UP) + 0
 
 
+def grouped(amount: Decimal) -> str:
+    """An amount as printed, thousands apart by a thin space that does not break.
+
+    Args:
+        amount: to the coin.
+
+    Returns:
+        Such as `2 007.13`.
+
+    Source: ISO 80000-1, 7.3.1.
+    """
+    return f"{amount:,}".replace(",", "\u202f")
+
+
 def percent_of(amount: Decimal, percent: Decimal, currency: str) -> Decimal:
     """A percentage of an amount, to the coin.
 

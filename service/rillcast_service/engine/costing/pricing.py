@@ -22,7 +22,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from rillcast_service.engine.costing.lines import DirectCost, direct_costs
-from rillcast_service.engine.costing.money import HUNDRED, margin_on, percent_of, rounding_rule, to_coin
+from rillcast_service.engine.costing.money import (
+    HUNDRED,
+    grouped,
+    margin_on,
+    percent_of,
+    rounding_rule,
+    to_coin,
+)
 from rillcast_service.engine.costing.uncertainty import simulate
 from rillcast_service.engine.errors import Fault, RequestInvalid
 from rillcast_service.engine.job import Job
@@ -168,7 +175,7 @@ def _lines(costs: Sequence[DirectCost], chain: _Chain) -> Iterator[CostLine]:
     on_top += [
         CostLine(
             category="risk",
-            what=f"Allowance for a risk, {_percent(chain.per_risk)} of {base}: {title}",
+            what=f"Allowance for a risk, {_percent(chain.per_risk)} of {grouped(base)}: {title}",
             amount=percent_of(base, chain.per_risk, chain.currency),
             shared=False,
             quantity=float(chain.per_risk),
@@ -189,7 +196,7 @@ def _handling_and_overhead(direct: Sequence[CostLine], chain: _Chain, shared: bo
     handling = percent_of(handled, chain.handling, chain.currency)
     yield CostLine(
         category="overhead",
-        what=f"Handling of what is bought, {_percent(chain.handling)} of {handled}{_once(shared)}",
+        what=f"Handling of what is bought, {_percent(chain.handling)} of {grouped(handled)}{_once(shared)}",
         amount=handling,
         shared=shared,
         quantity=float(chain.handling),
@@ -199,7 +206,7 @@ def _handling_and_overhead(direct: Sequence[CostLine], chain: _Chain, shared: bo
     base = _total(direct) + handling
     yield CostLine(
         category="overhead",
-        what=f"Overhead, {_percent(chain.overhead)} of {base}{_once(shared)}",
+        what=f"Overhead, {_percent(chain.overhead)} of {grouped(base)}{_once(shared)}",
         amount=percent_of(base, chain.overhead, chain.currency),
         shared=shared,
         quantity=float(chain.overhead),
@@ -211,7 +218,7 @@ def _margin_and_discount(cost: Decimal, chain: _Chain, shared: bool) -> Iterator
     margin = margin_on(cost, chain.margin, chain.currency)
     yield CostLine(
         category="margin",
-        what=f"Margin, {_percent(chain.margin)} of the price on a cost of {cost}{_once(shared)}",
+        what=f"Margin, {_percent(chain.margin)} of the price on a cost of {grouped(cost)}{_once(shared)}",
         amount=margin,
         shared=shared,
         quantity=float(chain.margin),
@@ -219,7 +226,7 @@ def _margin_and_discount(cost: Decimal, chain: _Chain, shared: bool) -> Iterator
     )
     yield CostLine(
         category="discount",
-        what=f"Discount, {_percent(chain.discount)} of {cost + margin}{_once(shared)}",
+        what=f"Discount, {_percent(chain.discount)} of {grouped(cost + margin)}{_once(shared)}",
         amount=-percent_of(cost + margin, chain.discount, chain.currency),
         shared=shared,
         quantity=float(chain.discount),
@@ -244,7 +251,7 @@ def _contingency_line(short_of_middle: Decimal) -> tuple[CostLine, ...]:
 def _tax_line(net: Decimal, tax: Decimal, chain: _Chain) -> tuple[CostLine, ...]:
     if not tax:
         return ()
-    what = f"Tax, {_percent(chain.tax)} of {net}"
+    what = f"Tax, {_percent(chain.tax)} of {grouped(net)}"
     return (CostLine("tax", what, tax, shared=False, quantity=float(chain.tax), unit="%"),)
 
 
