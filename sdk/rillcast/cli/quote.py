@@ -18,6 +18,7 @@ from rillcast.options import QuoteOptions
 BENCH_OPTIONS = (
     "printer",
     "resin",
+    "mould_resin",
     "silicone",
     "mould",
     "oven",
@@ -78,6 +79,10 @@ def add_commands(commands: Any) -> None:
     add_connection_options(parser)
 
 
+#: Terms of the price, as members of the request's `commercial`.
+TERMS = ("margin_percent", "discount_percent", "tax_percent")
+
+
 def add_nested_options(parser: argparse.ArgumentParser) -> None:
     """Options of the bench, the chip and its use."""
     bench = parser.add_argument_group(
@@ -92,6 +97,18 @@ def add_nested_options(parser: argparse.ArgumentParser) -> None:
     chip.add_argument("--liquid", metavar="NAME")
     chip.add_argument("--temperature-c", type=float, metavar="T")
     chip.add_argument("--flow-ul-per-min", type=float, metavar="Q")
+    chip.add_argument("--max-pressure-kpa", type=float, metavar="P", help="that the use allows")
+    chip.add_argument(
+        "--optics",
+        action="append",
+        metavar="BAND",
+        help="light that must pass, e.g. visible; may be repeated",
+    )
+    terms = parser.add_argument_group(
+        "terms", "in percent; what is left out comes from the rates of the bench"
+    )
+    for key in TERMS:
+        terms.add_argument(f"--{key.replace('_', '-')}", metavar="P")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -161,7 +178,8 @@ def request_options(arguments: argparse.Namespace) -> QuoteOptions:
             if (name := getattr(arguments, key)) is not None
         },
         "chip": _said(arguments, "thickness_mm", "lid", "viewed_from"),
-        "use": _said(arguments, "liquid", "temperature_c", "flow_ul_per_min"),
+        "use": _said(arguments, "liquid", "temperature_c", "flow_ul_per_min", "max_pressure_kpa", "optics"),
+        "commercial": _said(arguments, *TERMS),
     }
     said = {key: value for key, value in asked.items() if value not in (None, [], {})}
     return cast("QuoteOptions", said)

@@ -72,7 +72,7 @@ class UseRequest(Schema):
     """How the chip will be used."""
 
     liquid = name("a name in /v1/bench/liquids")
-    temperature_c = Number("a temperature of -20 to 150 °C", minimum=-20, maximum=150)
+    temperature_c = Number("a temperature of 0 to 100 °C", minimum=0, maximum=100)
     flow_ul_per_min = Number(
         f"a flow of 0.001 to {MAX_FLOW_UL_PER_MIN} µL/min", minimum=0.001, maximum=MAX_FLOW_UL_PER_MIN
     )

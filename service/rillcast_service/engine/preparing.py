@@ -19,7 +19,7 @@ from rillcast_service.engine.request import QuoteRequest
 from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.shapes import drawn_channels
 
-#: Key of `depths_um` that stands for every channel layer without a depth of its own.
+#: Key of `depths_um` that stands for every channel layer that is not named there; it beats the file.
 EVERY_CHANNEL_LAYER = "channels"
 
 #: Largest quantity that is planned piece by piece; a bench does not see more.
@@ -230,10 +230,8 @@ def _with_depths(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -
     layers, missing = [], []
     for layer in layout.layers:
         if layer.name in names:
-            depth = request.depths_um.get(
-                layer.name,
-                layer.depth_um if layer.depth_um is not None else request.depths_um.get(EVERY_CHANNEL_LAYER),
-            )
+            everywhere = request.depths_um.get(EVERY_CHANNEL_LAYER, layer.depth_um)
+            depth = request.depths_um.get(layer.name, everywhere)
             if depth is None:
                 missing.append(layer.name)
             layer = replace(layer, depth_um=depth)

@@ -127,3 +127,12 @@ def test_the_request_is_read_with_its_time_zone():
     request = _request(deadline="2027-03-19T17:00:00+01:00")
     assert request.start == datetime.fromisoformat(START)
     assert request.deadline.utcoffset() == request.start.utcoffset()
+
+
+@pytest.mark.parametrize(
+    ("asked", "depth"), [({}, 400.0), ({"channels": 120}, 120.0), ({"channels": 120, "deep": 90}, 90.0)]
+)
+def test_a_depth_in_the_request_beats_the_file_and_a_name_beats_all(layout, catalogue, asked, depth):
+    named = replace(layout, layers=tuple(replace(layer, name="deep") for layer in layout.layers))
+    job, _ = prepare(named, _request(depths_um=asked), catalogue)
+    assert [layer.depth_um for layer in job.layout.channel_layers] == [depth]
