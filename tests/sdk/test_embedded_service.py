@@ -79,7 +79,9 @@ def test_the_usual_service_keeps_settings_and_data(stand_in, tmp_path, monkeypat
     with EmbeddedService(temporary=False):
         seen = json.loads((tmp_path / "seen.json").read_text())
         assert "--data" not in seen["arguments"]
-        assert seen["settings"] == ["RILLCAST_DATA"]
+        # the addresses of test servers may be set around us
+        ours = [name for name in seen["settings"] if not name.startswith("RILLCAST_TEST_")]
+        assert ours == ["RILLCAST_DATA"]
     with EmbeddedService(data=tmp_path / "named"):
         pass
     assert (tmp_path / "named").is_dir(), "a named folder stays"
