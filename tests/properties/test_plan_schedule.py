@@ -6,6 +6,7 @@ returns.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
@@ -84,10 +85,12 @@ def processes(draw: st.DrawFn) -> tuple[Step, ...]:
         step("mix", ["print", "order"], "pour", "cup", hands_on_min=minutes(1, 10)),
         step("degas", ["mix"], "pour", "cup", machine="chamber", elapsed_min=minutes(10, 50),
              hands_on_min=minutes(1, 5), max_gap_h=draw(st.sampled_from([0.0, 0.25]))),
-        step("pour", ["degas"], "pour", "moulds", hands_on_per_item_min=minutes(1, 4), max_gap_h=0.3),
+        step("pour", ["degas"], "pour", "moulds", hands_on_per_item_min=minutes(1, 4), max_gap_h=0.3,
+             since="mix", within_h=draw(st.sampled_from([1.2, 2.0]))),
         step("cure", ["pour"], "pour", "oven", machine="oven", elapsed_min=minutes(30, 900),
-             hands_on_min=minutes(0, 5), unattended=True),
-        step("demould", ["cure"], "pour", draw(st.sampled_from(["oven", "moulds", "one"])),
+             hands_on_min=minutes(0, 5), unattended=True, max_gap_h=draw(st.sampled_from([None, 1.0])),
+             holds_c=draw(st.sampled_from([None, 65.0]))),
+        step("demould", ["cure"], "pour", draw(st.sampled_from(["oven", "moulds", "one", "same"])),
              hands_on_per_item_min=minutes(1, 6)),
         step("trim", ["demould"], "part", draw(hand_batch), hands_on_per_item_min=minutes(1, 8),
              first_pass_yield=draw(percent)),
@@ -95,8 +98,9 @@ def processes(draw: st.DrawFn) -> tuple[Step, ...]:
              hands_on_min=minutes(1, 3)),
         step("join", ["activate"], "part", "plasma", hands_on_per_item_min=minutes(1, 3), max_gap_h=0.05,
              first_pass_yield=draw(percent)),
-        step("bake", ["join"], "part", "oven", machine="oven", elapsed_min=minutes(30, 300),
-             hands_on_min=minutes(1, 5), unattended=True),
+        step("bake", ["join"], "part", draw(st.sampled_from(["oven", "same"])), machine="oven",
+             elapsed_min=minutes(30, 300), hands_on_min=minutes(1, 5), unattended=True,
+             holds_c=draw(st.sampled_from([None, 65.0, 80.0]))),
         step("pack", ["bake"], "part", draw(hand_batch), hands_on_per_item_min=minutes(1, 5)),
         step("report", ["pack"], "first_part", "one", hands_on_min=minutes(10, 60)),
     )  # fmt: skip
@@ -135,6 +139,7 @@ def check(cut: tuple[Lot, ...], placed: Sequence[Placed], hours: Hours, sizing: 
     _check_order(cut, by_batch, sizing)
     _check_machines(cut, placed)
     _check_operator(placed)
+    _check_work(cut, placed)
     _check_hours(cut, placed, hours)
 
 
@@ -174,6 +179,9 @@ def _check_order(cut: tuple[Lot, ...], by_batch: dict[tuple[int, int], Placed], 
                 done = ends[name]
                 for piece in range(first, end):
                     assert item.start >= done[_twin(piece, lot, before, sizing)], (lot.step.id, name, piece)
+                if lot.step.within_h is not None:
+                    begun = by_batch[index[lot.step.since], batch]
+                    assert item.end - begun.start <= lot.step.within_h * 60.0
                 if lot.step.max_gap_h is not None:
                     tied = by_batch[index[name], batch]
                     assert before.span(batch) == (first, end)
@@ -212,19 +220,45 @@ def _twin(piece: int, lot: Lot, before: Lot, sizing: Sizing) -> int:
 
 
 def _check_machines(cut: tuple[Lot, ...], placed: Sequence[Placed]) -> None:
-    busy: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    """One batch at a time; at one temperature as many as there is room for."""
+    busy: dict[str, list[tuple[int, int, float | None, float]]] = defaultdict(list)
     for item in placed:
-        machine = cut[item.lot].step.machine
-        if machine:
-            busy[machine].append((item.start, item.end))
+        lot = cut[item.lot]
+        first, end = lot.span(item.batch)
+        if lot.step.machine:
+            busy[lot.step.machine].append((item.start, item.end, lot.step.holds_c, lot.room * (end - first)))
     for spans in busy.values():
-        spans.sort()
-        assert all(one[1] <= other[0] for one, other in pairwise(spans))
+        spans.sort(key=lambda span: span[:2])
+        for index, (start, end, holds_c, _) in enumerate(spans):
+            inside = [other for other in spans[:index] if other[1] > start and other[0] < end]
+            if inside:
+                assert holds_c is not None
+                assert {other[2] for other in inside} == {holds_c}
+            full = sum(share for begin, until, _, share in spans[: index + 1] if begin <= start < until)
+            assert full <= 1.0 + 1e-9
 
 
 def _check_operator(placed: Sequence[Placed]) -> None:
-    spans = sorted((item.start, item.hands_until) for item in placed if item.hands_until > item.start)
+    """Two hands: nothing overlaps, what is put aside is taken up again, and all of it gets done."""
+    spans = sorted(span for item in placed for span in item.hands)
     assert all(one[1] <= other[0] for one, other in pairwise(spans))
+    for item in placed:
+        if item.hands:
+            assert (item.hands[0][0], item.hands[-1][1]) == (item.start, item.hands_until)
+        else:
+            assert item.hands_until == item.start
+
+
+def _check_work(cut: tuple[Lot, ...], placed: Sequence[Placed]) -> None:
+    for item in placed:
+        lot = cut[item.lot]
+        first, end = lot.span(item.batch)
+        worked = sum(until - begin for begin, until in item.hands)
+        assert worked == math.ceil(lot.hands_on_min(end - first).best - 1e-9)
+        if len(item.hands) > 1:
+            # only work of the hands alone is put aside
+            assert lot.step.machine is None
+            assert lot.step.max_gap_h is None
 
 
 def _check_hours(cut: tuple[Lot, ...], placed: Sequence[Placed], hours: Hours) -> None:

@@ -85,6 +85,8 @@ class Job:
     """Everything a route needs to know.
 
     `layout` has every channel layer's depth set and the request's ports merged in.
+    `good_parts_confidence` is the probability that the pieces begun give the quantity; None begins as
+    many as do on average.
     """
 
     layout: Layout
@@ -99,3 +101,4 @@ class Job:
     first_article: bool
     terms: Terms
     seed: int
+    good_parts_confidence: float | None = None

@@ -122,11 +122,58 @@ def test_pours_wait_for_their_mould_and_pieces_for_their_pour(make_step):
 def test_what_is_left_after_scrap_waits_for_its_share(make_step):
     steps = [
         make_step("test", batch="half", yield_percent=50.0),
-        make_step("pack", after=["test"], batch="tray"),
+        make_step("pack", after=["test"], batch="bag"),
     ]
-    test, pack = cut(steps, Sizing(6, 12), half=6, tray=3)
+    test, pack = cut(steps, Sizing(6, 12), half=6, bag=3)
     assert (test.items, pack.items) == (12, 6)
     assert [list(awaited(pack, batch, test, Sizing(6, 12))) for batch in range(2)] == [[0], [1]]
+
+
+def test_a_tray_stays_together_however_many_of_it_are_scrapped(make_step):
+    steps = [
+        make_step("trim", batch="tray", yield_percent=50.0),
+        make_step("dry", after=["trim"], batch="same"),
+        make_step("pack", after=["dry"], batch="tray"),
+    ]
+    trim, dry, pack = cut(steps, Sizing(6, 12), tray=5)
+    # 12 begun on trays of 5, 5 and 2; half of them are left: up to 2, up to 5, up to 6
+    assert spans(trim) == [(0, 5), (5, 10), (10, 12)]
+    assert spans(dry) == spans(pack) == [(0, 2), (2, 5), (5, 6)]
+    for one, before in ((dry, trim), (pack, dry)):
+        assert [list(awaited(one, batch, before, Sizing(6, 12))) for batch in range(3)] == [[0], [1], [2]]
+
+
+def test_what_shares_the_batches_of_a_step_that_is_no_tray_follows_it(make_step):
+    steps = [make_step("cure", batch="oven"), make_step("demould", after=["cure"], batch="same")]
+    cure, demould = cut(steps, Sizing(7, 7), oven=3)
+    assert spans(demould) == spans(cure) == [(0, 3), (3, 6), (6, 7)]
+
+
+def test_the_same_batches_as_nothing_is_refused(make_step):
+    with pytest.raises(ValueError, match="'b'"):
+        cut([make_step("a", unit="job"), make_step("b", after=["a"], batch="same")], Sizing(1, 1))
+
+
+def test_a_run_is_no_larger_than_what_gets_through_in_time(make_step):
+    """Mixing 10 min, degassing 30, pouring 5 a mould: 90 min leave 50 for 10 moulds."""
+    steps = [
+        make_step("mix", hands_on_min=10.0),
+        make_step("degas", after=["mix"], elapsed_min=30.0, max_gap_h=0.1),
+        make_step(
+            "pour", after=["degas"], hands_on_per_item_min=5.0, max_gap_h=0.1, since="mix", within_h=1.5
+        ),
+    ]
+    mix, degas, pour = cut(steps, Sizing(25, 25))
+    assert spans(mix) == spans(degas) == spans(pour) == [(0, 10), (10, 20), (20, 25)]
+
+
+def test_one_item_that_is_never_in_time_is_told(make_step):
+    steps = [
+        make_step("mix", hands_on_min=100.0),
+        make_step("pour", after=["mix"], hands_on_min=5.0, max_gap_h=0.1, since="mix", within_h=1.5),
+    ]
+    with pytest.raises(RequestInvalid, match="takes 105 min and must be over within 90 min"):
+        cut(steps, Sizing(1, 1))
 
 
 def test_the_job_as_a_whole_waits_for_all_and_holds_up_all(make_step):

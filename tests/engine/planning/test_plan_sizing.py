@@ -1,11 +1,13 @@
 """How many are begun."""
 
+import math
+
 import pytest
 
 from rillcast_service.catalogue.types import Quantity
 from rillcast_service.engine.planning.sizing import sizings
-from rillcast_service.engine.routes.base import Mould, Sizing
-from rillcast_service.engine.routes.counts import pieces_entering, pours
+from rillcast_service.engine.routes.base import Mould
+from rillcast_service.engine.routes.counts import pieces_begun, pieces_entering, pours
 
 
 def mould(parts: int, life: float) -> Mould:
@@ -38,7 +40,9 @@ def test_rounding_begins_no_piece_too_many(make_step):
 
 def test_a_route_without_moulds_has_one_size(make_step):
     steps = [make_step("a", yield_percent=50.0)]
-    assert sizings(steps, 10, (), most_at_once=8) == (Sizing(good_parts=10, started_parts=20),)
+    (sizing,) = sizings(steps, 10, (), most_at_once=8)
+    assert (sizing.good_parts, sizing.started_parts, sizing.moulds) == (10, 20, 0)
+    assert "20 pieces are begun so that on average 10 are good: 50 %" in sizing.why
 
 
 def test_moulds_are_laddered_and_none_is_idle(make_step):
@@ -74,3 +78,48 @@ def test_the_ladder_stays_short_for_any_quantity(make_step, good):
     for sizing in found:
         assert sizing.moulds * sizing.rounds >= pours(sizing) > sizing.moulds * (sizing.rounds - 1)
         assert sizing.rounds <= 15
+
+
+@pytest.mark.parametrize(
+    ("good", "share", "confidence", "begun"),
+    [
+        # P(at least 1 of n) = 1 − 0.5ⁿ: 3 give 87.5 %, 4 give 93.75 %
+        (1, 0.5, 0.9, 4),
+        (1, 0.5, 0.875, 3),
+        # all n must be good: 0.9² = 81 % ; one spare: P(B(3; 0.9) ≥ 2) = 0.972
+        (2, 0.9, 0.9, 3),
+        (2, 0.9, 0.8, 2),
+        (7, 1.0, 0.99, 7),
+    ],
+)
+def test_pieces_begun_by_hand(good, share, confidence, begun):
+    assert pieces_begun(good, share, confidence) == begun
+
+
+@pytest.mark.parametrize("good", [1, 3, 24, 100, 1000])
+@pytest.mark.parametrize("share", [0.4, 0.7, 0.95])
+def test_pieces_begun_are_enough_and_one_fewer_is_not(good, share):
+    """Against the binomial summed term by term, with exact integer coefficients."""
+
+    def chance(begun: int) -> float:
+        log_p, log_q = math.log(share), math.log1p(-share)
+        return math.fsum(
+            math.exp(
+                math.lgamma(begun + 1) - math.lgamma(k + 1) - math.lgamma(begun - k + 1)
+                + k * log_p + (begun - k) * log_q
+            )
+            for k in range(good, begun + 1)
+        )  # fmt: skip
+
+    begun = pieces_begun(good, share, 0.9)
+    assert chance(begun) >= 0.9 - 1e-9
+    assert chance(begun - 1) < 0.9 + 1e-9
+
+
+def test_confidence_begins_more_and_says_why(make_step):
+    steps = [make_step("a", yield_percent=80.0), make_step("b", after=["a"], yield_percent=90.0)]
+    (sizing,) = sizings(steps, 24, (), most_at_once=8, confidence=0.9)
+    # 72 % come through: 34 on average, and P(B(38; 0.72) ≥ 24) = 0.91, P(B(37; 0.72) ≥ 24) = 0.87
+    assert sizing.started_parts == 38
+    assert "38 pieces are begun so that with 90 % probability 24 are good: 72 %" in sizing.why
+    assert "binomial; on average 27.4 good" in sizing.why

@@ -38,9 +38,18 @@ def test_totals_agree_with_the_calendar(make_job, route_id):
             assert [step.batch for step in batches] == list(range(1, timed.batches + 1))
             if timed.step.supplier is None:
                 taken = sum(((step.end - step.start).total_seconds() / 60.0 for step in batches), 0.0)
-                # each batch is rounded up to a whole minute on the calendar
+                # each batch is rounded up to a whole minute on the calendar; what is put aside ends later
+                if timed.step.machine is None and not timed.step.unattended:
+                    assert timed.elapsed_min.best <= taken + 1e-6
+                    continue
                 assert timed.elapsed_min.best <= taken + 1e-6 <= timed.elapsed_min.best + timed.batches + 1e-5
-            assert timed.machine_min.best == (timed.elapsed_min.best if timed.step.machine else 0.0)
+            if timed.step.machine is None:
+                assert timed.machine_min.best == 0.0
+            elif timed.step.holds_c is None:
+                assert timed.machine_min.best == timed.elapsed_min.best
+            else:
+                # batches may share an oven, whose hours count once
+                assert 0.0 < timed.machine_min.best <= timed.elapsed_min.best
 
 
 @pytest.mark.parametrize("route_id", ROUTES)

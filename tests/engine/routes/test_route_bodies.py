@@ -124,9 +124,34 @@ def test_lids_are_glass_that_holds_the_chip_or_silicone(make_job):
     soft = plans(make_job(lid="silicone"), "cast_printed_mould")[0]
     assert not {"glass_slide", "large_glass_plate"} & {need.name for need in soft.materials}
     lids = need(soft, "silicones", "lids: base").mass_g + need(soft, "silicones", "lids: curing agent").mass_g
-    slabs = next(timed.items for timed in soft.steps if timed.step.id == "cast_lids")
+    slabs = next(timed.items for timed in soft.steps if timed.step.id == "pour_lids")
     # 1540 mm² · 2 mm of silicone each
     assert lids == pytest.approx(slabs * 3.08 * 1.03 * 1.20, abs=1.2)
+
+
+@pytest.mark.parametrize("route_id", ["cast_printed_mould", "cast_wafer_mould"])
+def test_a_lid_is_one_plate_and_where_none_is_large_enough_a_slab_of_silicone(make_job, route_id):
+    job = make_job()
+    # 76 × 52 mm is the largest glass
+    large = replace(job, chip=replace(job.chip, outline=box(0.0, 0.0, 60.0, 53.0)))
+    route = load_routes(job.catalogue)[route_id]
+    process = route.process(large, route.variants(large)[0])
+    (told,) = (told for told in process.replacements if "glass" in told.lacking)
+    assert told.lacking == "glass plate of 60 × 53 mm"
+    assert "silicone" in told.instead
+    assert "76 × 52 mm" in told.remedy
+    assert "cut_lids" in {step.id for step in process.steps}
+    plan = plans(large, route_id)[0]
+    assert not [need for need in plan.materials if "glass" in need.name]
+    # 3180 mm² · 2 mm of silicone each, a fifth more in the cup
+    lids = need(plan, "silicones", "lids: base").mass_g + need(plan, "silicones", "lids: curing agent").mass_g
+    slabs = next(timed.items for timed in plan.steps if timed.step.id == "pour_lids")
+    mixes = sum(plan.sizing.batches["mix_lids"].values())
+    least_g = slabs * 6.36 * 1.03 * 1.20
+    assert least_g <= lids <= least_g + 1.1 * mixes
+    # turned it fits
+    turned = replace(job, chip=replace(job.chip, outline=box(0.0, 0.0, 26.0, 76.0)))
+    assert [n for n in plans(turned, "cast_printed_mould")[0].materials if n.name == "glass_slide"]
 
 
 def test_bought_prints_use_no_resin_of_the_bench(make_job):

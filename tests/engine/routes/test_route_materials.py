@@ -4,7 +4,13 @@ import pytest
 
 from rillcast_service.catalogue.types import Entry, Quantity
 from rillcast_service.engine.routes.base import Printed, Process, Sizing
-from rillcast_service.engine.routes.materials import listed_needs, resin_need, silicone_needs, weighed_g
+from rillcast_service.engine.routes.materials import (
+    listed_needs,
+    resin_need,
+    silicone_needs,
+    small_mixes,
+    weighed_g,
+)
 
 
 def entry(kind: str, **values: tuple[float, str] | tuple[float, float, float, str]) -> Entry:
@@ -57,22 +63,34 @@ def test_resin_by_hand():
 
 
 def test_silicone_by_hand():
-    base, agent = silicone_needs(SILICONE, pour_ml=6.0, pours_count=12, rounds=3, purpose="casts", step="mix")
-    # 12 · 6 · 1.03 · 1.2 = 88.992 g in 3 rounds of 29.664 g; agent 29.664/11 = 2.697 → 2.7 g, base 27.0 g
-    assert agent.mass_g == pytest.approx(3 * 2.7)
-    assert base.mass_g == pytest.approx(3 * 27.0)
-    assert base.quantity.best == pytest.approx(0.081)
-    assert base.quantity.low == pytest.approx(0.081 * 1.15 / 1.20)
-    assert "27.0 g base and 2.7 g agent" in base.why
-
-
-def test_base_and_agent_keep_the_mix_ratio():
     base, agent = silicone_needs(
-        SILICONE, pour_ml=6.123, pours_count=7, rounds=7, purpose="casts", step="mix"
+        SILICONE, pour_ml=6.0, batches={4: 3, 1: 1}, item="pour", purpose="casts", step="mix"
     )
-    assert base.mass_g is not None
-    assert agent.mass_g is not None
-    assert base.mass_g / agent.mass_g == pytest.approx(10.0)
+    # for 4 pours 4 · 6 · 1.03 · 1.2 = 29.664 g, agent 29.664/11 = 2.697 → 2.7 g, base 27.0 g, three times;
+    # for 1 pour 7.416 g, agent 0.674 → 0.7 g, base 7.0 g
+    assert agent.mass_g == pytest.approx(3 * 2.7 + 0.7)
+    assert base.mass_g == pytest.approx(3 * 27.0 + 7.0)
+    assert base.quantity.best == pytest.approx(0.088)
+    assert base.quantity.low == pytest.approx(0.088 * 1.15 / 1.20)
+    # the card tells what goes into each cup, not an average
+    assert "3 mixes for 4 pours: 27.0 g base and 2.7 g agent each" in base.why
+    assert "1 mix for 1 pour: 7.0 g base and 0.7 g agent." in base.why
+
+
+def test_every_mix_is_enough_for_its_pours():
+    for size in range(1, 9):
+        base, agent = silicone_needs(
+            SILICONE, pour_ml=6.123, batches={size: 1}, item="lid", purpose="lids", step="mix_lids"
+        )
+        assert base.mass_g / agent.mass_g == pytest.approx(10.0)
+        assert base.mass_g + agent.mass_g >= size * 6.123 * 1.03 * 1.2
+        assert "pour" not in base.why
+
+
+def test_small_mixes_are_counted_by_the_batch():
+    base, agent = small_mixes(SILICONE, 5.0, count=3, purpose="bonding film", step="mix_film")
+    # 5/11 = 0.4545 → 0.5 g of agent, ten times that of base
+    assert (base.mass_g, agent.mass_g) == pytest.approx((15.0, 1.5))
 
 
 @pytest.mark.parametrize(("exact", "weighed"), [(2.697, 2.7), (2.7, 2.7), (2.7001, 2.8), (0.01, 0.1)])
@@ -97,12 +115,27 @@ def test_listed_materials_are_counted_by_what_uses_them(make_step):
         row
         | {"name": "punch", "step": "punch", "per": "part_port", "amount": [0.02, 0.03, 0.05], "whole": True},
         row | {"name": "gone", "step": "plasma", "per": "part"},
+        row | {"name": "batch", "step": "mix", "per": "batch"},
+        row | {"name": "cup", "step": "mix", "per": "cup"},
     ]
-    sizing = Sizing(good_parts=8, started_parts=10, moulds=2, rounds=3, parts_per_mould=2)
-    needs = {need.name: need for need in listed_needs(rows, Process(steps), sizing, ports=3)}
+    sizing = Sizing(
+        good_parts=8, started_parts=10, moulds=2, rounds=3, parts_per_mould=2, batches={"mix": {2: 2, 1: 1}}
+    )
+    listed = listed_needs(rows, Process(steps), sizing, ports=3, cups={"mix": 5})
+    needs = {need.name: need for need in listed}
     assert "gone" not in needs
     best = {name: need.quantity.best for name, need in needs.items()}
     # 10 pieces on moulds of 2 are 5 pours; 8 are packed; 10 are punched at 3 ports: 30 · 0.03 = 0.9 → 1
-    assert best == {"job": 2, "round": 6, "pour": 10, "mould": 4, "part": 16, "port": 6, "punch": 1}
+    assert best == {
+        "job": 2,
+        "round": 6,
+        "pour": 10,
+        "mould": 4,
+        "part": 16,
+        "port": 6,
+        "punch": 1,
+        "batch": 6,
+        "cup": 10,
+    }
     assert (needs["punch"].quantity.low, needs["punch"].quantity.high) == (1, 2)
     assert [name for name, need in needs.items() if need.shared] == ["mould"]

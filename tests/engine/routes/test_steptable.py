@@ -88,13 +88,32 @@ def test_steps_that_do_not_apply_are_bridged(make_job):
     assert asked.steps[-1].after == ("b",)
 
 
-def test_a_longest_wait_after_a_step_that_does_not_run_is_dropped(make_job):
+def test_a_longest_wait_after_a_step_that_does_not_run_counts_from_what_it_follows_instead(make_job):
     rows = (
-        {"id": "a"},
-        {"id": "b", "after": ["a"], "when": ["first_article"]},
-        {"id": "c", "after": ["b"], "max_gap_min": 10},
+        {"id": "pour"},
+        {"id": "degas", "after": ["pour"], "when": ["has_vacuum_chamber"]},
+        {"id": "cure", "after": ["degas"], "max_gap_min": 60},
     )
-    assert build(table(*rows), make_job(), VARIANT, Setting()).steps[-1].max_gap_h is None
+    process = build(table(*rows), make_job(bench={"vacuum_chamber": None}), VARIANT, Setting())
+    assert process.steps[-1].after == ("pour",)
+    assert process.steps[-1].max_gap_h == pytest.approx(1.0)
+
+
+def test_a_step_may_ask_for_what_the_bench_lacks(make_job):
+    rows = ({"id": "bake", "when": ["has_oven"]}, {"id": "air", "when": ["lacks_oven"]})
+    for oven, step_id in (("bench_oven_30l", "bake"), (None, "air")):
+        process = build(table(*rows), make_job(bench={"oven": oven}), VARIANT, Setting())
+        assert [step.id for step in process.steps] == [step_id]
+
+
+def test_an_oven_step_tells_its_temperature(make_job, catalogue):
+    rows = (
+        {"id": "dry", "machine": "oven", "elapsed": {"recipe": "dry_silicone", "key": "bake_h"}},
+        {"id": "print", "machine": "printer", "elapsed_min": [1, 2, 3]},
+    )
+    dry, print_ = build(table(*rows), make_job(), VARIANT, Setting()).steps
+    assert dry.holds_c == catalogue.get("recipes", "dry_silicone").number("bake_c")
+    assert print_.holds_c is None
 
 
 def test_times_come_from_the_recipe_and_the_lamp(make_job, catalogue):

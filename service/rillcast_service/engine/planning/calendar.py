@@ -142,6 +142,11 @@ class Hours:
             if index - first > 2 * _MAX_CLOSED_DAYS:
                 raise _closed(f"No opening of the calendar is {length_min} minutes long.")
 
+    def opening(self, minute: int) -> tuple[int, int]:
+        """The first minute from `minute` on at which someone is there, and when that opening closes."""
+        index = self._index(minute)
+        return max(minute, self._opens[index]), self._closes[index]
+
     def delivered_at(self, minute: int, lead_days: float) -> int:
         """When an order of that minute is in hand, in minutes after the start."""
         delivered = self.calendar.delivered_at(self.at(minute), lead_days)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -53,19 +51,31 @@ class Handling:
         )
 
 
-def per_plate(printed: Sequence[Printed], printer: Entry) -> int:
-    """Items on one build plate; an item may be several objects of one footprint class.
+@dataclass(frozen=True, slots=True)
+class Plates:
+    """How items lie on build plates.
+
+    Args:
+        items: that one print gives, or one set of prints where an item takes several plates.
+        heights_mm: height of each print of such a set; just one where an item fits one plate.
+    """
+
+    items: int
+    heights_mm: tuple[float, ...]
+
+
+def on_plates(printed: Sequence[Printed], printer: Entry) -> Plates | None:
+    """How items lie on build plates; an item may be several objects of one footprint class.
 
     Args:
         printed: the objects of one item, such as half and lid.
         printer: gives plate, margin and gap.
 
     Returns:
-        ⌊places / objects⌋ with places for the largest of the objects; 0 when one item does not
-        fit on one plate, in plan or in height.
+        With n places for the largest of k objects, ⌊n/k⌋ items a plate; where n < k, one item on
+        ⌈k/n⌉ plates, tall objects together. None when an object fits no plate, in plan or in height.
     """
-    if max(item.height_mm for item in printed) > printer.number("build_z_mm"):
-        return 0
+    heights = sorted((item.height_mm for item in printed), reverse=True)
     grid = pack(
         plate_x_mm=printer.number("build_x_mm"),
         plate_y_mm=printer.number("build_y_mm"),
@@ -74,7 +84,11 @@ def per_plate(printed: Sequence[Printed], printer: Entry) -> int:
         width_mm=max(item.width_mm for item in printed),
         depth_mm=max(item.depth_mm for item in printed),
     )
-    return grid.count // len(printed)
+    if heights[0] > printer.number("build_z_mm") or grid.count == 0:
+        return None
+    if grid.count >= len(printed):
+        return Plates(grid.count // len(printed), (heights[0],))
+    return Plates(1, tuple(heights[:: grid.count]))
 
 
 def capacities(
@@ -84,9 +98,10 @@ def capacities(
     plate: int,
     part_mm: tuple[float, float],
     mould: Mould | None,
+    per_cup: Mapping[str, int],
     handling: Handling,
 ) -> Mapping[str, Mapping[str, int]]:
-    """Items of each unit that go together, for every batch name that the steps use.
+    """Items of each unit that go together, for every batch name and machine that the steps use.
 
     Args:
         steps: of the process.
@@ -94,6 +109,7 @@ def capacities(
         plate: items on one build plate, for routes that print.
         part_mm: width and depth of a piece as it lies on a shelf, lid included.
         mould: what silicone is poured into; None for routes without one.
+        per_cup: unit → pours that one cup of mix serves.
         handling: room between items and above liquid.
 
     Returns:
@@ -103,7 +119,7 @@ def capacities(
     mould_mm = (mould.width_mm, mould.depth_mm) if mould else part_mm
     sizes = {"part": part_mm, "first_part": part_mm, "mould": mould_mm, "pour": mould_mm, "job": part_mm}
     found: dict[str, dict[str, int]] = {}
-    for name in {step.batch for step in steps}:
+    for name in {step.batch for step in steps} | {step.machine or "" for step in steps}:
         if name == "plate":
             found[name] = dict.fromkeys(sizes, plate)
         elif name in _AREAS and bench.has(name):
@@ -120,15 +136,5 @@ def capacities(
             # hand work goes by the machine before it; without that machine it goes by the tray
             found[name] = dict.fromkeys(sizes, handling.tray_count)
         elif name == "cup" and mould is not None:
-            count = _per_cup(bench, mould.pour_ml, handling)
-            found[name] = dict.fromkeys(sizes, count)
+            found[name] = dict(per_cup)
     return {name: {unit: max(1, count) for unit, count in counts.items()} for name, counts in found.items()}
-
-
-def _per_cup(bench: Bench, pour_ml: float, handling: Handling) -> int:
-    """Pours that one mix serves: the cup, foam and all, must find room in the vacuum chamber."""
-    if not bench.has("vacuum_chamber"):
-        return sys.maxsize
-    chamber = bench["vacuum_chamber"]
-    room_ml = chamber.number("volume_ml") * handling.cup_percent / 100.0
-    return math.floor(room_ml / (chamber.number("foam_ratio") * pour_ml))

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.planning.batches import Lot, lots
 from rillcast_service.engine.planning.calendar import Calendar, Hours
-from rillcast_service.engine.planning.capacity import Handling, capacities, per_plate
+from rillcast_service.engine.planning.capacity import Handling, Plates, capacities, on_plates
 from rillcast_service.engine.planning.printing import print_time_min
 from rillcast_service.engine.planning.schedule import Placed, critical_path, place
 from rillcast_service.engine.planning.sizing import sizings
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Schedule, ScheduledStep
+from rillcast_service.engine.routes import cups
 from rillcast_service.engine.routes.base import (
     BuildVariant,
     MaterialNeed,
@@ -37,7 +38,8 @@ class TimedStep:
         elapsed_min: start to end of every batch, added up; for a step done outside only the
             operator's part of it, its lead time being in the schedule.
         hands_on_min: the operator's time, added up.
-        machine_min: time the step's machine is occupied, added up; zero for hands alone.
+        machine_min: time the step's machine is occupied, added up, batches that share it counted once;
+            zero for hands alone.
     """
 
     step: Step
@@ -83,7 +85,13 @@ def candidates(job: Job, route: Route, variant: BuildVariant, process: Process) 
     """
     moulds = route.moulds(job, variant)
     handling = Handling.from_table(route.table["handling"])
-    choices = sizings(process.steps, job.quantity, moulds, most_at_once=handling.most_moulds_count)
+    choices = sizings(
+        process.steps,
+        job.quantity,
+        moulds,
+        most_at_once=handling.most_moulds_count,
+        confidence=job.good_parts_confidence,
+    )
     calendar = Calendar.from_entry(job.bench["calendar"])
     plans = (_plan(job, route, variant, process, sizing, moulds, handling, calendar) for sizing in choices)
     return tuple(plan for plan in plans if plan is not None)
@@ -100,32 +108,37 @@ def _plan(
     calendar: Calendar,
 ) -> Plan | None:
     mould = next((mould for mould in moulds if mould.parts == sizing.parts_per_mould), None)
-    plate, print_min = 1, Range(0.0, 0.0, 0.0)
-    if any(step.computed == "print" for step in process.steps):
-        printed = route.printed(job, variant, sizing.parts_per_mould)
-        printer = job.bench["printer"]
-        plate = per_plate(printed, printer)
-        if plate == 0:
+    steps, plates, print_min = process.steps, Plates(1, (0.0,)), Range(0.0, 0.0, 0.0)
+    if any(step.computed == "print" for step in steps):
+        found = on_plates(route.printed(job, variant, sizing.parts_per_mould), job.bench["printer"])
+        if found is None:
             return None
+        plates = found
         resin = job.catalogue.get("resins", process.facts["resin"])
-        print_min = print_time_min(printer, resin, height_mm=max(item.height_mm for item in printed))
+        for height_mm in plates.heights_mm:
+            print_min = print_min + print_time_min(job.bench["printer"], resin, height_mm=height_mm)
+        if len(plates.heights_mm) > 1:
+            steps = tuple(_watched(step) if step.computed == "print" else step for step in steps)
     together = capacities(
-        process.steps,
+        steps,
         job.bench,
-        plate=plate,
+        plate=plates.items,
         part_mm=_part_mm(job),
         mould=mould,
+        per_cup=_per_cup(job, mould, handling) if mould else {},
         handling=handling,
     )
     cut = lots(
-        process.steps,
+        steps,
         sizing,
         capacities=together,
-        per_print=plate,
+        per_print=plates.items,
+        prints=len(plates.heights_mm),
         print_min=print_min,
         longest_span_min=calendar.longest_span_min(),
         first_alone=job.first_article,
     )
+    sizing = replace(sizing, batches={lot.step.id: _batch_sizes(lot) for lot in cut})
     hours = Hours(calendar, job.start)
     placed = place(cut, sizing=sizing, hours=hours)
     return Plan(
@@ -133,8 +146,31 @@ def _plan(
         sizing=sizing,
         materials=route.materials(job, variant, process, sizing),
         schedule=_schedule(job, cut, placed, sizing, hours),
-        steps=tuple(_timed(lot) for lot in cut),
+        steps=tuple(
+            _timed(lot, [item for item in placed if item.lot == index]) for index, lot in enumerate(cut)
+        ),
     )
+
+
+def _watched(step: Step) -> Step:
+    """A print whose plate is changed in between does not run on through the night."""
+    return replace(step, unattended=False)
+
+
+def _per_cup(job: Job, mould: Mould, handling: Handling) -> dict[str, int]:
+    """Unit → pours that one cup of mix serves."""
+    silicone_ml = {"pour": mould.pour_ml, "part": mould.lid_ml}
+    return {
+        unit: cups.pours_per_cup(job, each_ml, chamber_percent=handling.cup_percent)
+        for unit, each_ml in silicone_ml.items()
+        if each_ml > 0.0
+    }
+
+
+def _batch_sizes(lot: Lot) -> dict[int, int]:
+    """Items of a batch → how many such batches there are; largest first."""
+    sizes = Counter(end - first for first, end in map(lot.span, range(lot.batches)))
+    return dict(sorted(sizes.items(), reverse=True))
 
 
 def _part_mm(job: Job) -> tuple[float, float]:
@@ -142,21 +178,33 @@ def _part_mm(job: Job) -> tuple[float, float]:
     return x1 - x0, y1 - y0
 
 
-def _timed(lot: Lot) -> TimedStep:
+def _timed(lot: Lot, placed: Sequence[Placed]) -> TimedStep:
     """A step's totals over its batches. Batches come in two or three sizes, so they are counted by size."""
-    sizes = Counter(end - first for first, end in map(lot.span, range(lot.batches)))
     elapsed = hands_on = Range(0.0, 0.0, 0.0)
-    for size, count in sorted(sizes.items()):
+    for size, count in _batch_sizes(lot).items():
         elapsed = elapsed + lot.elapsed_min(size) * count
         hands_on = hands_on + lot.hands_on_min(size) * count
+    machine = Range(0.0, 0.0, 0.0)
+    if lot.step.machine:
+        machine = elapsed * (_occupied_share(placed) if lot.room else 1.0)
     return TimedStep(
         step=lot.step,
         batches=lot.batches,
         items=lot.items,
         elapsed_min=elapsed,
         hands_on_min=hands_on,
-        machine_min=elapsed if lot.step.machine else Range(0.0, 0.0, 0.0),
+        machine_min=machine,
     )
+
+
+def _occupied_share(placed: Sequence[Placed]) -> float:
+    """Time during which any batch is in the machine, over the time of all batches added up."""
+    total, union, until = 0, 0, 0
+    for item in sorted(placed, key=lambda item: item.start):
+        total += item.end - item.start
+        union += max(0, item.end - max(item.start, until))
+        until = max(until, item.end)
+    return union / total if total else 1.0
 
 
 def _schedule(
@@ -212,7 +260,7 @@ def _first_good(cut: tuple[Lot, ...], placed: tuple[Placed, ...]) -> int | None:
 def _counts(cut: tuple[Lot, ...], sizing: Sizing) -> dict[str, int]:
     counts = {"started_parts": sizing.started_parts}
     plates = sum(
-        math.ceil((end - first) / lot.per_print)
+        lot.plates(end - first)
         for lot in cut
         if lot.step.computed == "print"
         for first, end in map(lot.span, range(lot.batches))

@@ -1,8 +1,9 @@
 """Batches onto the calendar: one operator, one of each machine, nothing before what it needs.
 
 List scheduling. Of all batches whose forerunners are placed, the one that can start earliest is placed
-next; of several, the one with the longest way still to go. Batches of a step keep their order. Steps
-that a longest wait ties together are placed at once, or not yet.
+next; of several, the one with the oldest pieces, then the longest way still to go. Batches of a step keep
+their order. Steps that a longest wait ties together are placed at once, or not yet. Work of the hands
+alone is put aside while a machine is looked after.
 """
 
 from __future__ import annotations
@@ -14,12 +15,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rillcast_service.engine.errors import Fault, RequestInvalid
-from rillcast_service.engine.planning.batches import Lot, awaited, chains
+from rillcast_service.engine.planning.batches import Lot, awaited, chains, whole_minutes
 from rillcast_service.engine.planning.calendar import Hours
 from rillcast_service.engine.routes.base import Sizing
 
 # A chain that finds no place after this many openings finds none at all.
 _MAX_TRIES = 2000
+
+# Casting and printing may run ahead of the pieces in work by the round at hand and the next one.
+_ROUNDS_AHEAD = 2
+
+# Nobody takes a tray of work up for less than this between two calls to a machine.
+_LEAST_STRETCH_MIN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +36,8 @@ class Placed:
     Args:
         lot: index of its step; batch: number within the step, from 0.
         start, hands_until, end: in minutes after the start of the job; the operator is busy from
-            start to hands_until.
+            start to hands_until, but for what is done in between.
+        hands: the stretches of that time, as (from, until); more than one where the work is put aside.
     """
 
     lot: int
@@ -37,6 +45,7 @@ class Placed:
     start: int
     hands_until: int
     end: int
+    hands: tuple[tuple[int, int], ...]
 
 
 class _Timeline:
@@ -56,6 +65,25 @@ class _Timeline:
             index += 1
         return minute
 
+    def stretches(self, minute: int, length: int, until: int) -> list[tuple[int, int]] | None:
+        """Free stretches that add up to `length`, from `minute` to `until`; None where there are too few."""
+        found, left = [], length
+        index = bisect_right(self._spans, (minute, math.inf))
+        if index and self._spans[index - 1][1] > minute:
+            minute = self._spans[index - 1][1]
+        while left > 0:
+            free_until = self._spans[index][0] if index < len(self._spans) else until
+            stretch = min(free_until, minute + left, until) - minute
+            if stretch >= min(left, _LEAST_STRETCH_MIN):
+                found.append((minute, minute + stretch))
+                left -= stretch
+            if left > 0 and index >= len(self._spans):
+                return None
+            if left > 0:
+                minute = self._spans[index][1]
+                index += 1
+        return found if found and found[-1][1] <= until else None
+
     def take(self, start: int, end: int) -> None:
         """Mark a free span as busy."""
         if end > start:
@@ -67,6 +95,41 @@ class _Timeline:
         while done < len(self._spans) and self._spans[done][1] <= minute:
             done += 1
         del self._spans[:done]
+
+
+class _Room:
+    """When a machine is busy: batches at one temperature share its room, as far as it goes."""
+
+    def __init__(self) -> None:
+        # start, end, temperature (None: alone), share of the room
+        self._spans: list[tuple[int, int, float | None, float]] = []
+
+    def free_from(self, minute: int, length: int, holds_c: float | None, share: float) -> int:
+        """The first minute from `minute` on after which it takes the batch for `length` minutes."""
+        while True:
+            inside = [span for span in self._spans if span[0] < minute + length and span[1] > minute]
+            others = [end for _, end, at_c, _ in inside if holds_c is None or at_c != holds_c]
+            if others:
+                minute = max(others)
+                continue
+            # a new batch is fullest when one of those inside comes in, or at its own start
+            full = [
+                moment
+                for moment in (minute, *(start for start, _, _, _ in inside if start > minute))
+                if sum(own for start, end, _, own in inside if start <= moment < end) + share > 1.0 + 1e-9
+            ]
+            if not full:
+                return minute
+            minute = min(end for _, end, _, _ in inside if end > minute)
+
+    def take(self, start: int, end: int, holds_c: float | None, share: float) -> None:
+        """Put a batch in."""
+        if end > start:
+            self._spans.append((start, end, holds_c, share))
+
+    def forget_before(self, minute: int) -> None:
+        """Drop what is over: nothing will be placed there any more."""
+        self._spans = [span for span in self._spans if span[1] > minute]
 
 
 def place(lots: Sequence[Lot], *, sizing: Sizing, hours: Hours) -> tuple[Placed, ...]:
@@ -93,15 +156,16 @@ class _Scheduler:
         self.chains = chains([lot.step for lot in lots])
         self.placed: list[list[Placed]] = [[] for _ in lots]
         self.operator = _Timeline()
-        self.machines = {lot.step.machine: _Timeline() for lot in lots if lot.step.machine}
+        self.machines = {lot.step.machine: _Room() for lot in lots if lot.step.machine}
         index = {lot.step.id: position for position, lot in enumerate(lots)}
         self.before = [tuple(index[name] for name in lot.step.after) for lot in lots]
         pouring = [position for position, lot in enumerate(lots) if lot.step.unit == "pour"]
         self.takes_mould, self.frees_mould = (pouring[0], pouring[-1]) if pouring else (-1, -1)
         self.tail = self._tails()
+        self.lead = [self._lead(lot) for lot in lots]
 
     def run(self) -> tuple[Placed, ...]:
-        queue: list[tuple[int, float, int]] = []
+        queue: list[tuple[int, tuple[float, float], int]] = []
         waiting = set(range(len(self.chains)))
 
         def wake() -> None:
@@ -126,11 +190,30 @@ class _Scheduler:
         assert len(done) == sum(lot.batches for lot in self.lots), "a step waits for itself"
         return tuple(sorted(done, key=lambda item: (item.start, item.lot, item.batch)))
 
-    def _rank(self, chain: int) -> float:
-        """The lowest goes first of what can start together: first articles, then the longest way to go."""
-        head = self.lots[self.chains[chain][0]]
-        first, _ = head.span(len(self.placed[self.chains[chain][0]]))
-        return -math.inf if first < head.ahead else -self.tail[self.chains[chain][0]]
+    def _rank(self, chain: int) -> tuple[float, float]:
+        """The lowest goes first of what can start together: the oldest pieces, then the longest way to go.
+
+        Work that is begun is finished before more is begun, so that pieces come out all along. What feeds
+        the machines may run ahead, so that they do not stand still.
+        """
+        position = self.chains[chain][0]
+        lot = self.lots[position]
+        first, _ = lot.span(len(self.placed[position]))
+        if first < lot.ahead:
+            return -math.inf, -self.tail[position]
+        return self._first_piece(lot, first) - self.lead[position], -self.tail[position]
+
+    def _lead(self, lot: Lot) -> float:
+        """Pieces that a step may run ahead of older ones."""
+        if lot.step.unit == "pour":
+            return float(_ROUNDS_AHEAD * self.sizing.moulds * self.sizing.parts_per_mould)
+        return float(_ROUNDS_AHEAD * lot.per_print) if lot.step.computed == "print" else 0.0
+
+    def _first_piece(self, lot: Lot, item: int) -> float:
+        """The first of the pieces begun that an item becomes, or comes from."""
+        if lot.step.unit == "part":
+            return item * self.sizing.started_parts / lot.items
+        return float(item * self.sizing.parts_per_mould) if lot.step.unit == "pour" else 0.0
 
     def _ready(self, chain: int) -> int | None:
         """When the next batch of a chain may start at the earliest; None while it must wait."""
@@ -175,9 +258,11 @@ class _Scheduler:
             for member, ready in zip(members, released, strict=True):
                 after = fitted[-1].end if fitted else earliest
                 placed = self._earliest(member, batch, max(ready, after))
+                late = self._overdue([*fitted, placed])
                 gap_h = self.lots[member].step.max_gap_h
                 if fitted and gap_h is not None:
-                    late = placed.start - fitted[-1].end - math.floor(gap_h * 60.0)
+                    # a limit of 10 min is 0.1666… h: its rounding must not cost a minute
+                    late = max(late, placed.start - fitted[-1].end - math.floor(gap_h * 60.0 + 1e-6))
                 if late > 0:
                     break
                 fitted.append(placed)
@@ -193,17 +278,28 @@ class _Scheduler:
             )
         )
 
+    def _overdue(self, fitted: Sequence[Placed]) -> int:
+        """By how many minutes the last of a run ends after its time ran out."""
+        step = self.lots[fitted[-1].lot].step
+        if step.since is None or step.within_h is None:
+            return 0
+        begun = next(item.start for item in fitted if self.lots[item.lot].step.id == step.since)
+        return fitted[-1].end - begun - math.floor(step.within_h * 60.0 + 1e-6)
+
     def _earliest(self, member: int, batch: int, minute: int) -> Placed:
         lot = self.lots[member]
         step = lot.step
         first, end = lot.span(batch)
         hands = whole_minutes(lot.hands_on_min(end - first).best)
         elapsed = max(hands, whole_minutes(lot.elapsed_min(end - first).best))
+        if hands == elapsed and self._can_be_put_aside(member):
+            return self._in_stretches(member, batch, minute, hands)
         machine = self.machines[step.machine] if step.machine else None
         outside = step.supply_days is not None
         attended = elapsed if not step.unattended and not outside else hands
+        share = lot.room * (end - first)
         while True:
-            start = machine.free_from(minute, elapsed) if machine else minute
+            start = machine.free_from(minute, elapsed, step.holds_c, share) if machine else minute
             if attended:
                 start = self.hours.opening_for(start, attended)
             if hands:
@@ -214,15 +310,35 @@ class _Scheduler:
         finished = start + elapsed
         if step.supply_days is not None:
             finished = self.hours.delivered_at(start + hands, step.supply_days.best)
-        return Placed(member, batch, start, start + hands, finished)
+        busy = ((start, start + hands),) if hands else ()
+        return Placed(member, batch, start, start + hands, finished, busy)
+
+    def _can_be_put_aside(self, member: int) -> bool:
+        """Whether it is work of the hands alone, which can wait while a machine is looked after."""
+        step = self.lots[member].step
+        tied = any(member in chain and len(chain) > 1 for chain in self.chains)
+        return not (step.machine or step.unattended or step.supply_days or tied)
+
+    def _in_stretches(self, member: int, batch: int, minute: int, hands: int) -> Placed:
+        """As early as the operator's free stretches within one opening add up to the work."""
+        while True:
+            begin, closes = self.hours.opening(minute)
+            stretches = self.operator.stretches(begin, hands, closes) if hands else []
+            if stretches is not None:
+                start, end = (stretches[0][0], stretches[-1][1]) if stretches else (begin, begin)
+                return Placed(member, batch, start, end, end, tuple(stretches))
+            minute = closes
 
     def _take(self, fitted: Sequence[Placed]) -> None:
         for placed in fitted:
-            step = self.lots[placed.lot].step
+            lot = self.lots[placed.lot]
+            first, end = lot.span(placed.batch)
             self.placed[placed.lot].append(placed)
-            self.operator.take(placed.start, placed.hands_until)
-            if step.machine:
-                self.machines[step.machine].take(placed.start, placed.end)
+            for begin, until in placed.hands:
+                self.operator.take(begin, until)
+            if lot.step.machine:
+                share = lot.room * (end - first)
+                self.machines[lot.step.machine].take(placed.start, placed.end, lot.step.holds_c, share)
         self.now = fitted[0].start
         self.operator.forget_before(self.now)
         for machine in self.machines.values():
@@ -259,18 +375,6 @@ def mould_users(lot: Lot, batch: int, freeing: Lot, sizing: Sizing) -> range:
     if first < sizing.moulds:
         return range(0)
     return freeing.touching(first - sizing.moulds, end - sizing.moulds)
-
-
-def whole_minutes(minutes: float) -> int:
-    """A duration as the calendar takes it.
-
-    Args:
-        minutes: exact.
-
-    Returns:
-        Whole minutes, rounded up.
-    """
-    return math.ceil(minutes - 1e-9)
 
 
 def critical_path(lots: Sequence[Lot], placed: Sequence[Placed], *, sizing: Sizing) -> tuple[Placed, ...]:

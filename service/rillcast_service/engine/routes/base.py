@@ -47,8 +47,9 @@ class Step:
         after: ids of the steps that must be finished before.
         unit: what it handles: `job` (once), `mould`, `pour` (a mould filled once), `part`, or
             `first_part` (the first piece alone).
-        batch: how many items go together: `all`, `one`, or the name of a capacity that the planner
-            works out (see `planning/capacity.py`: `plate`, `moulds`, `oven`, `uv_lamp`, `cup` …).
+        batch: how many items go together: `all`, `one`, `same` (the batches of the step it follows),
+            or the name of a capacity that the planner works out (see `planning/capacity.py`: `plate`,
+            `tray`, `moulds`, `oven`, `uv_lamp`, `cup` …).
         machine: bench key of the machine it occupies, or the route's own name for one that no bench
             holds; None for hands alone.
         machine_entry: the entry of that machine, whose wear and power the price counts.
@@ -63,6 +64,10 @@ class Step:
         supply_days: that lead time in working days; None for steps done in the shop.
         cautions: safety, in words.
         source: of the durations.
+        since, within_h: the step must be over within that time of the start of the step `since`, which
+            a run of longest waits ties to it (pot life); None where nothing runs out.
+        holds_c: temperature at which the machine holds the batch; batches at one temperature share the
+            machine's room. None for a machine that takes one batch at a time.
     """
 
     id: str
@@ -85,6 +90,9 @@ class Step:
     supply_days: Range | None
     cautions: tuple[str, ...]
     source: str
+    since: str | None = None
+    within_h: float | None = None
+    holds_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +166,9 @@ class Sizing:
         moulds: moulds made (0 for routes without one).
         rounds: casting rounds, each using every mould once (0 likewise).
         parts_per_mould: pieces poured together on one mould (0 likewise).
+        batches: step id → size of a batch → how many there are; empty until the steps are cut.
+        confidence: probability that the pieces begun give the pieces wanted; None: on average.
+        why: how the number begun comes about, in words.
     """
 
     good_parts: int
@@ -165,6 +176,9 @@ class Sizing:
     moulds: int = 0
     rounds: int = 0
     parts_per_mould: int = 0
+    batches: Mapping[str, Mapping[int, int]] = field(default_factory=dict, hash=False)
+    confidence: float | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +210,7 @@ class Mould:
         width_mm, depth_mm: footprint on a shelf.
         pour_ml: silicone of one pour, cup loss not included.
         life_casts: pours that it stands.
+        lid_ml: silicone of one lid, likewise; 0 where lids are not cast.
     """
 
     parts: int
@@ -203,6 +218,7 @@ class Mould:
     depth_mm: float
     pour_ml: float
     life_casts: Quantity
+    lid_ml: float = 0.0
 
 
 class Route(ABC):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
 from rillcast_service.catalogue.types import Entry
@@ -45,7 +46,8 @@ class CastPrintedMould(Route):
             silicone=silicone,
             passivation=_passivation(job, resin, silicone),
         )
-        return steptable.build(self.table, job, variant, setting)
+        process = steptable.build(self.table, job, variant, setting)
+        return replace(process, replacements=(*process.replacements, *casts.lid_replacements(job)))
 
     def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
         """Ridges as printed, then cast."""
@@ -66,6 +68,7 @@ class CastPrintedMould(Route):
     def moulds(self, job: Job, variant: BuildVariant) -> tuple[Mould, ...]:
         """Moulds of one chip, of as many as fit one build plate, and of half as many."""
         life = prints.mould_resin(job).quantity("mould_life_casts_count")
+        lid_ml = casts.lid_ml(job, lid_mm=steptable.quantity(self.table["body"], "lid_mm").value)
         trays = {tray.parts: tray for tray in self._trays(job, variant)}
         counts = {min(trays), max(trays), max(count for count in trays if count <= max(1, max(trays) // 2))}
         return tuple(
@@ -75,6 +78,7 @@ class CastPrintedMould(Route):
                 depth_mm=tray.depth_mm,
                 pour_ml=tray.pour_ml,
                 life_casts=life,
+                lid_ml=lid_ml,
             )
             for tray in (trays[count] for count in sorted(counts))
         )
@@ -112,10 +116,17 @@ class CastPrintedMould(Route):
                     shared=True,
                 )
             )
-        lid_mm = steptable.quantity(self.table["body"], "lid_mm").value
-        needs += casts.silicone(job, process, sizing, mould, lid_mm=lid_mm)
+        witness_g = steptable.quantity(self.table["body"], "witness_g").value
+        chamber_percent = steptable.quantity(self.table["handling"], "cup_percent").value
+        needs += casts.silicone(job, sizing, mould, witness_g=witness_g)
         needs += casts.glass(job, process, sizing)
-        needs += listed_needs(self.table["materials"], process, sizing, ports=len(job.layout.ports))
+        needs += listed_needs(
+            self.table["materials"],
+            process,
+            sizing,
+            ports=len(job.layout.ports),
+            cups=casts.mixing_cups(job, sizing, mould, chamber_percent=chamber_percent),
+        )
         return tuple(needs)
 
     def _tray(self, job: Job, variant: BuildVariant, parts: int) -> bodies.Tray:

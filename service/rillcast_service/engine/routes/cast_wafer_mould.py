@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import ClassVar
 
 from rillcast_service.engine.asmade.model import AsMade, MadeChannel
@@ -40,7 +41,8 @@ class CastWaferMould(Route):
             silicone=job.bench["silicone"],
             supplier=str(job.bench["mould"].fact("supplier")),
         )
-        return steptable.build(self.table, job, variant, setting)
+        process = steptable.build(self.table, job, variant, setting)
+        return replace(process, replacements=(*process.replacements, *casts.lid_replacements(job)))
 
     def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
         """Ridges of resist, then cast."""
@@ -83,6 +85,7 @@ class CastWaferMould(Route):
                 depth_mm=dish_mm,
                 pour_ml=poured_ml - parts * bodies.channel_volume_ml(job),
                 life_casts=mould.quantity("life_casts_count"),
+                lid_ml=casts.lid_ml(job, lid_mm=steptable.quantity(self.table["body"], "lid_mm").value),
             ),
         )
 
@@ -96,9 +99,15 @@ class CastWaferMould(Route):
     ) -> tuple[MaterialNeed, ...]:
         """Silicone, glass, and what the table lists."""
         (mould,) = self.moulds(job, variant)
-        lid_mm = steptable.quantity(self.table["body"], "lid_mm").value
+        chamber_percent = steptable.quantity(self.table["handling"], "cup_percent").value
         return (
-            *casts.silicone(job, process, sizing, mould, lid_mm=lid_mm),
+            *casts.silicone(job, sizing, mould),
             *casts.glass(job, process, sizing),
-            *listed_needs(self.table["materials"], process, sizing, ports=len(job.layout.ports)),
+            *listed_needs(
+                self.table["materials"],
+                process,
+                sizing,
+                ports=len(job.layout.ports),
+                cups=casts.mixing_cups(job, sizing, mould, chamber_percent=chamber_percent),
+            ),
         )

@@ -24,6 +24,7 @@ def resin_need(
     support_percent: Quantity,
     purpose: str,
     shared: bool,
+    because: str = "",
 ) -> MaterialNeed:
     """Liquid resin for all prints of a job.
 
@@ -33,6 +34,7 @@ def resin_need(
         resin: gives both densities, film_um and waste_percent; printer: gives vat_minimum_ml.
         support_percent: volume of supports over that of the object.
         purpose: in words; shared: whether a repeat order would not need it.
+        because: why so many are made, in words.
 
     Returns:
         Litres of liquid, with mass.
@@ -58,8 +60,8 @@ def resin_need(
         f"{items} × ({solid_ml:.1f} mL of solid, {support_percent.value:g} % of it more for supports, "
         f"× {growth:.3f} because resin shrinks in curing, + {surface_cm2:.0f} cm² of surface × "
         f"{resin.number('film_um'):.0f} µm of film) + {resin.number('waste_percent'):g} % loss. The vat "
-        f"needs {printer.number('vat_minimum_ml'):.0f} mL in it, which is poured back."
-    )
+        f"needs {printer.number('vat_minimum_ml'):.0f} mL in it, which is poured back. {because}"
+    ).rstrip()
     return MaterialNeed(
         kind="resins",
         name=resin.name,
@@ -75,37 +77,51 @@ def resin_need(
 
 
 def silicone_needs(
-    silicone: Entry, *, pour_ml: float, pours_count: int, rounds: int, purpose: str, step: str
+    silicone: Entry,
+    *,
+    pour_ml: float,
+    batches: Mapping[int, int],
+    item: str,
+    purpose: str,
+    step: str,
+    because: str = "",
 ) -> tuple[MaterialNeed, MaterialNeed]:
-    """Base and curing agent for all pours of a job.
+    """Base and curing agent for all mixes of a job.
 
     Args:
         silicone: gives density_g_per_ml, mix_ratio and cup_loss_percent.
-        pour_ml: of one pour; pours_count: how many there are.
-        rounds: casting rounds; silicone is weighed to 0.1 g for each.
-        purpose, step: in words, and the step that uses it.
+        pour_ml: of one pour.
+        batches: pours that a mix serves → how many such mixes there are.
+        item: what one pour fills, in words; purpose, step: in words, and the step that uses it.
+        because: why so many are made, in words.
 
     Returns:
         Base and agent, in kg of the kit that the price is for.
 
-    Formula: m = n V ρ (1 + cup loss); agent = m/(1 + r), base = r m/(1 + r), each rounded up to
-        0.1 g in every round.
+    Formula: for n pours m = n V ρ (1 + cup loss); agent = m/(1 + r) rounded up to 0.1 g, base = r times
+        that; every mix is weighed for its own number of pours.
     """
-    ratio = silicone.number("mix_ratio")
+    ratio, density = silicone.number("mix_ratio"), silicone.number("density_g_per_ml")
     loss = silicone.quantity("cup_loss_percent")
-    net_g = pours_count * pour_ml * silicone.number("density_g_per_ml")
-    mass_g = Range(*(net_g * (1.0 + percent / 100.0) for percent in (loss.low, loss.value, loss.high)))
-    agent_g = weighed_g(mass_g.best / (1.0 + ratio) / rounds)
-    base_g = weighed_g(agent_g * ratio)
+    agent_g = base_g = 0.0
+    card = []
+    for size, count in sorted(batches.items(), reverse=True):
+        each_agent_g = weighed_g(size * pour_ml * density * (1.0 + loss.value / 100.0) / (1.0 + ratio))
+        each_base_g = weighed_g(each_agent_g * ratio)
+        agent_g += count * each_agent_g
+        base_g += count * each_base_g
+        card.append(
+            f"{count} {'mix' if count == 1 else 'mixes'} for {size} {item if size == 1 else item + 's'}: "
+            f"{each_base_g:.1f} g base and {each_agent_g:.1f} g agent{'' if count == 1 else ' each'}"
+        )
     why = (
-        f"{pours_count} pours × {pour_ml:.1f} mL × {silicone.number('density_g_per_ml'):g} g/mL + "
-        f"{loss.value:g} % left in cups, mixed {ratio:g} : 1 in {rounds} "
-        f"{'round' if rounds == 1 else 'rounds'} of {base_g:.1f} g base and {agent_g:.1f} g agent."
-    )
+        f"{'; '.join(card)}. {pour_ml:.1f} mL a {item} × {density:g} g/mL + {loss.value:g} % left in cups, "
+        f"{ratio:g} : 1. {because}"
+    ).rstrip()
+    spread = Range(*((1.0 + percent / 100.0) for percent in (loss.low, loss.value, loss.high)))
+    spread = spread * (1.0 / spread.best)
 
-    def need(part: str, each_g: float) -> MaterialNeed:
-        total_g = each_g * rounds
-        spread = mass_g * (1.0 / mass_g.best)
+    def need(part: str, total_g: float) -> MaterialNeed:
         return MaterialNeed(
             kind="silicones",
             name=silicone.name,
@@ -115,7 +131,42 @@ def silicone_needs(
             why=why,
             step=step,
             mass_g=total_g,
-            volume_ml=total_g / silicone.number("density_g_per_ml"),
+            volume_ml=total_g / density,
+        )
+
+    return need("base", base_g), need("curing agent", agent_g)
+
+
+def small_mixes(
+    silicone: Entry, mass_g: float, *, count: int, purpose: str, step: str, shared: bool = False
+) -> tuple[MaterialNeed, MaterialNeed]:
+    """Base and curing agent for mixes that are as small as can be weighed well.
+
+    Args:
+        silicone: gives mix_ratio and density_g_per_ml.
+        mass_g: of one mix; count: how many there are.
+        purpose, step, shared: as in `MaterialNeed`.
+
+    Returns:
+        Base and agent, in kg of the kit that the price is for.
+    """
+    ratio = silicone.number("mix_ratio")
+    agent_g = weighed_g(mass_g / (1.0 + ratio))
+    base_g = weighed_g(agent_g * ratio)
+    why = f"{count} × {mass_g:g} g: {base_g:.1f} g base and {agent_g:.1f} g agent, {ratio:g} : 1."
+
+    def need(part: str, each_g: float) -> MaterialNeed:
+        return MaterialNeed(
+            kind="silicones",
+            name=silicone.name,
+            purpose=f"{purpose}: {part}",
+            quantity=Range.exact(count * each_g / 1000.0),
+            unit="kg",
+            why=why,
+            step=step,
+            shared=shared,
+            mass_g=count * each_g,
+            volume_ml=count * each_g / silicone.number("density_g_per_ml"),
         )
 
     return need("base", base_g), need("curing agent", agent_g)
@@ -134,22 +185,28 @@ def weighed_g(mass_g: float) -> float:
 
 
 def listed_needs(
-    rows: Sequence[Mapping[str, Any]], process: Process, sizing: Sizing, *, ports: int
+    rows: Sequence[Mapping[str, Any]],
+    process: Process,
+    sizing: Sizing,
+    *,
+    ports: int,
+    cups: Mapping[str, int] | None = None,
 ) -> tuple[MaterialNeed, ...]:
     """What the route's table lists under `[[materials]]`.
 
     Args:
         rows: each with kind, name, purpose, step, per, amount = [low, best, high], unit, source;
-            `per` is job, port (of one chip), mould, round, pour, part or part_port; `whole` rounds
-            up to whole units, `shared` as in a step.
+            `per` is job, port (of one chip), mould, round, pour, part, part_port, batch (of the step) or
+            cup (that the step mixes in); `whole` rounds up to whole units, `shared` as in a step.
         process: rows of steps that do not run are left out.
         sizing: counts of the plan; ports: openings of one chip.
+        cups: step id → cups that it mixes in.
 
     Returns:
         One need a row.
     """
     running = {step.id for step in process.steps}
-    entering = pieces_entering(process.steps, sizing.good_parts)
+    entering = pieces_entering(process.steps, sizing.good_parts, sizing.confidence)
     needs = []
     for row in rows:
         if row["step"] not in running:
@@ -163,6 +220,8 @@ def listed_needs(
             "pour": pours(sizing),
             "part": parts,
             "part_port": parts * ports,
+            "batch": sum(sizing.batches.get(row["step"], {}).values()),
+            "cup": (cups or {}).get(row["step"], 0),
         }[row["per"]]
         low, best, high = (float(value) * count for value in row["amount"])
         if row.get("whole", False):

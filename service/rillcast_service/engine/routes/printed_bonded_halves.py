@@ -54,7 +54,7 @@ class PrintedBondedHalves(Route):
     ) -> tuple[MaterialNeed, ...]:
         """Resin for halves and lids, and what the table lists."""
         listed = listed_needs(self.table["materials"], process, sizing, ports=len(job.layout.ports))
-        entering = pieces_entering(process.steps, sizing.good_parts)
+        entering = pieces_entering(process.steps, sizing.good_parts, sizing.confidence)
         if _PRINT not in entering:
             return listed
         resin = resin_need(
@@ -65,5 +65,6 @@ class PrintedBondedHalves(Route):
             support_percent=steptable.quantity(self.table["body"], "support_percent"),
             purpose="halves and lids",
             shared=False,
+            because=sizing.why,
         )
         return (resin, *listed)

@@ -54,7 +54,7 @@ class PrintedMonolith(Route):
     ) -> tuple[MaterialNeed, ...]:
         """Resin for the parts begun, and what the table lists."""
         listed = listed_needs(self.table["materials"], process, sizing, ports=len(job.layout.ports))
-        entering = pieces_entering(process.steps, sizing.good_parts)
+        entering = pieces_entering(process.steps, sizing.good_parts, sizing.confidence)
         if _PRINT not in entering:
             return listed
         upright = variant.orientation_deg >= printing.UPRIGHT_FROM_DEG
@@ -68,5 +68,6 @@ class PrintedMonolith(Route):
             ),
             purpose="chips",
             shared=False,
+            because=sizing.why,
         )
         return (resin, *listed)

@@ -5,6 +5,7 @@ The format is told at the head of catalogue/routes/cast_printed_mould.toml.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -23,7 +24,7 @@ _UNITS = ("job", "mould", "pour", "part", "first_part")
 _KEYS = frozenset((
     "id", "title", "after", "unit", "batch", "machine", "elapsed_min", "elapsed", "per_item_min",
     "computed", "hands_on_min", "hands_on_per_item_min", "hands_on_per_port_min", "unattended",
-    "yield_percent", "yield_per_port_percent", "max_gap_min", "max_gap", "shared", "supplier",
+    "yield_percent", "yield_per_port_percent", "max_gap_min", "max_gap", "within", "shared", "supplier",
     "cautions", "when", "way", "heats", "source",
 ))
 # fmt: on
@@ -85,12 +86,17 @@ def build(table: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Se
             # a choice ends where the last steps of the way taken end
             stands_for[choice] = (*(s for s in stands_for.get(choice, ()) if s not in after), row["id"])
     steps = []
+    earlier: dict[str, frozenset[str]] = {}
     for row in taken.values():
         after = _resolve(row.get("after", ()), taken, stands_for, row["id"])
+        # a step that was left out stands for the one before it, which another forerunner may follow too
+        after = tuple(name for name in after if not any(name in earlier[other] for other in after))
+        earlier[row["id"]] = frozenset(after).union(*(earlier[name] for name in after))
         step, replacement = _step(row, after, table, job, variant, setting)
         steps.append(step)
         if replacement:
             replacements.append(replacement)
+    replacements += _too_slow(steps)
     return Process(
         steps=tuple(steps),
         replacements=tuple(replacements),
@@ -166,7 +172,7 @@ def _states(job: Job, variant: BuildVariant, setting: Setting) -> frozenset[str]
         states.add("passivation")
         if setting.passivation.has("coat_min"):
             states.add("coat")
-    states |= {f"has_{key}" for key in job.bench.items if job.bench.has(key)}
+    states |= {f"{'has' if job.bench.has(key) else 'lacks'}_{key}" for key in job.bench.items}
     if variant.cure_temperature_c is not None:
         states.add("cure_in_oven" if warms_to(job.bench, variant.cure_temperature_c) else "cure_at_room")
     if job.first_article:
@@ -232,6 +238,7 @@ def _step(
         )
         machine = None
     elapsed, source = _elapsed(row, job, variant, setting)
+    since, within_h = _within_h(row, job, setting)
     step = Step(
         id=row["id"],
         title=title,
@@ -248,14 +255,47 @@ def _step(
         + _range(row.get("hands_on_per_port_min")) * len(job.layout.ports),
         unattended=bool(row.get("unattended", False)),
         first_pass_yield=_yield(row, job),
-        max_gap_h=_max_gap_h(row, after, table, job, setting),
+        max_gap_h=_max_gap_h(row, after, job, setting),
         shared=bool(row.get("shared", False)),
         supplier=supplier,
         supply_days=_as_range(supplier.quantity("lead_days")) if supplier else None,
         cautions=tuple(str(table["cautions"][name]) for name in row.get("cautions", ())),
         source=source,
+        since=since,
+        within_h=within_h,
+        holds_c=_holds_c(row, job, variant, setting) if machine else None,
     )
     return step, replacement
+
+
+def _too_slow(steps: Sequence[Step]) -> list[Replacement]:
+    """What blocks because it takes longer, even for one item and without a pause, than is left for it."""
+    index = {step.id: position for position, step in enumerate(steps)}
+    told = []
+    for last, step in enumerate(steps):
+        if step.since not in index or step.within_h is None:
+            continue
+        run = [step]
+        while run[0].id != step.since:
+            run.insert(0, steps[index[run[0].after[0]]])
+        takes_min = sum(_for_one_min(one) for one in run)
+        if takes_min > step.within_h * 60.0:
+            told.append(
+                Replacement(
+                    step=f"{run[0].title} … {steps[last].title}",
+                    lacking=f"material that stays workable for the {takes_min:.0f} min that this takes",
+                    instead=None,
+                    remedy=f"Choose one that lasts longer than {step.within_h * 60.0:.0f} min.",
+                    source=step.source,
+                )
+            )
+    return told
+
+
+def _for_one_min(step: Step) -> float:
+    """Time of a batch of one, whole minutes as the calendar takes them."""
+    elapsed = step.elapsed_min.best + step.per_item_min.best
+    return math.ceil(max(elapsed, step.hands_on_min.best + step.hands_on_per_item_min.best) - 1e-9)
 
 
 def _days(supplier: Entry) -> str:
@@ -327,38 +367,36 @@ def _recipe(written: Mapping[str, Any], job: Job, setting: Setting) -> Entry:
     return job.catalogue.get("recipes", written["otherwise"])
 
 
-def _max_gap_h(
-    row: Mapping[str, Any],
-    after: Sequence[str],
-    table: Mapping[str, Any],
-    job: Job,
-    setting: Setting,
-) -> float | None:
-    """The longest wait; none when the step it counts from does not run."""
-    names = row.get("after", ())
-    choices = {choice["id"] for choice in table.get("choices", ())}
-    if len(after) != 1 or names[0] not in (*after, *choices):
+def _max_gap_h(row: Mapping[str, Any], after: Sequence[str], job: Job, setting: Setting) -> float | None:
+    """The longest wait; none where the row has none, or where nothing that it could count from runs."""
+    if len(after) != 1:
         return None
     if "max_gap_min" in row:
         return float(row["max_gap_min"]) / 60.0
     written = row.get("max_gap")
+    return None if written is None else _recipe(written, job, setting).number(written["key"]) / 60.0
+
+
+def _within_h(row: Mapping[str, Any], job: Job, setting: Setting) -> tuple[str | None, float | None]:
+    """The step whose start is counted from, and the time that is left from there on."""
+    written = row.get("within")
     if written is None:
-        return None
-    if written == "pot_life":
-        return _left_of_pot_life_h(after[0], table, setting)
-    return _recipe(written, job, setting).number(written["key"]) / 60.0
-
-
-def _left_of_pot_life_h(name: str, table: Mapping[str, Any], setting: Setting) -> float:
-    """What is left of the pot life when everything between mixing and this step took its longest."""
+        return None, None
+    if written.get("limit") != "pot_life":
+        return written["since"], _recipe(written, job, setting).number(written["key"]) / 60.0
     if setting.silicone is None:
-        raise ValueError("the pot life needs a silicone")
-    left_min = setting.silicone.number("pot_life_h") * 60.0
-    rows = {other["id"]: other for other in table["steps"]}
-    while "max_gap_min" in rows[name] or "max_gap" in rows[name]:
-        left_min -= _range(rows[name].get("elapsed_min")).high + float(rows[name].get("max_gap_min", 0.0))
-        name = rows[name]["after"][0]
-    return max(left_min, 0.0) / 60.0
+        raise ValueError(f"step {row['id']!r}: the pot life needs a silicone")
+    return written["since"], setting.silicone.number("pot_life_h")
+
+
+def _holds_c(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Setting) -> float | None:
+    """Temperature at which an oven holds the step; other machines take one batch at a time."""
+    written = row.get("elapsed")
+    if row.get("machine") != "oven" or written is None:
+        return None
+    if written == "cure":
+        return variant.cure_temperature_c
+    return _recipe(written, job, setting).number("bake_c")
 
 
 def _yield(row: Mapping[str, Any], job: Job) -> Quantity | None:
