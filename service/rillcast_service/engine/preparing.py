@@ -86,6 +86,8 @@ def prepare(
         first_article=request.first_article,
         terms=_terms(request, assumed),
         seed=request.seed,
+        good_parts_confidence=0.01
+        * assumed.number(None, "good_parts_confidence_percent", "plan.good_parts_confidence"),
     )
     _check_variants(job, request)
     return job, layout.assumptions + tuple(assumed.told)

@@ -87,7 +87,8 @@ class LaminatedFilm(Route):
     ) -> tuple[MaterialNeed, ...]:
         """Whole sheets of film, and what the table lists; the plates come with the supplier's price."""
         del variant
-        pieces, films = pieces_entering(process.steps, sizing.good_parts)[_CUT], _films_of_chip(job)
+        entering = pieces_entering(process.steps, sizing.good_parts, sizing.confidence)
+        pieces, films = entering[_CUT], _films_of_chip(job)
         per_sheet = self._per_sheet(job)
         sheets = math.ceil(pieces * films / per_sheet)
         kind, name = _FILM
