@@ -15,7 +15,7 @@ from rillcast_service.engine.curing import (
     cure_programmes,
     cure_range_c,
     cure_time_h,
-    oven_time_h,
+    oven_warm_up_min,
     shrinkage_percent,
     usable_cure_temperature_c,
     warm_up_min,
@@ -196,11 +196,44 @@ def test_a_slab_has_a_thickness(thickness_mm):
         warm_up_min(PDMS, thickness_mm)
 
 
-def test_oven_time_counts_warming_up_once_and_only_when_the_sheet_leaves_it_out():
-    warm_up_h = warm_up_min(PDMS, 4.0) / 60.0
-    assert oven_time_h(PDMS, temperature_c=100, thickness_mm=4.0) == pytest.approx(35 / 60 + warm_up_h)
-    included = silicone(sheet_times_include_heating=Fact(True, "hand-made"))
-    assert oven_time_h(included, temperature_c=100, thickness_mm=4.0) == pytest.approx(35 / 60)
+OVEN = CATALOGUE.get("ovens", "bench_oven_30l")
+
+
+def oven(**values: Quantity) -> Entry:
+    return Entry("ovens", "hand_made", "hand-made", {**OVEN.values, **values})
+
+
+def test_warm_up_in_an_oven_by_hand():
+    # 4 mm of silicone 1030 · 1460 · 0.004 = 6015 J/(m² K), 3 mm of resin 1180 · 1500 · 0.003 = 5310; over
+    # both faces at 15 W/(m² K) τ = 11325/30 = 377.5 s; 95 % after 3 τ (2.996) = 18.85 min; from 22 to 65 °C
+    # at 4 °C/min 10.75 min
+    time = oven_warm_up_min(PDMS, OVEN, temperature_c=65, thickness_mm=4.0, mould_j_per_m2_k=5310.0)
+    assert time.best == pytest.approx(18.85 + 10.75, abs=0.02)
+    # 25 W/(m² K) and 6 °C/min; 10 W/(m² K) and 2 °C/min
+    assert time.low == pytest.approx(18.85 * 15 / 25 + 43 / 6, abs=0.02)
+    assert time.high == pytest.approx(18.85 * 15 / 10 + 43 / 2, abs=0.02)
+
+
+def test_lumped_capacitance_against_the_exact_plane_wall():
+    # Incropera & DeWitt, table 5.1: at Bi = 0.15 (half thickness) ζ₁ = 0.3779 and C₁ = 1.0237, so the middle
+    # of a wall keeps 5 % of the step at Fo = ln(1.0237/0.05)/0.3779². Lumped capacitance leaves the gradient
+    # in the wall out: 5.6 % short there, hence 7 %.
+    half_mm = 2.0
+    film = 0.15 * PDMS.number("conductivity_w_per_m_k") / (half_mm * 1e-3)
+    fast = oven(film_w_per_m2_k=exact(film, "W/(m²·K)"), room_c=exact(65.0, "°C"))
+    lumped_min = oven_warm_up_min(PDMS, fast, temperature_c=65, thickness_mm=2 * half_mm).best
+    capacity = PDMS.number("density_g_per_ml") * 1e3 * PDMS.number("heat_capacity_j_per_kg_k")
+    diffusivity = PDMS.number("conductivity_w_per_m_k") / capacity
+    exact_min = math.log(1.0237 / 0.05) / 0.3779**2 * (half_mm * 1e-3) ** 2 / diffusivity / 60.0
+    assert lumped_min == pytest.approx(exact_min, rel=0.07)
+    assert lumped_min < exact_min
+
+
+def test_where_the_air_is_fast_the_slab_itself_rules():
+    wind = oven(film_w_per_m2_k=exact(1e6, "W/(m²·K)"), room_c=exact(65.0, "°C"))
+    assert oven_warm_up_min(PDMS, wind, temperature_c=65, thickness_mm=10.0).best == pytest.approx(
+        warm_up_min(PDMS, 10.0)
+    )
 
 
 # --- what mould and oven allow

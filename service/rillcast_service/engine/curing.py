@@ -157,7 +157,7 @@ def shrinkage_percent(silicone: Entry, temperature_c: float) -> Range:
 
 
 def warm_up_min(silicone: Entry, thickness_mm: float) -> float:
-    """Time until a poured slab, heated from one face, is warm throughout.
+    """Time until a poured slab, one face held warm, is warm throughout.
 
     Args:
         silicone: gives conductivity k, density ρ, heat capacity c, and `warm_up_percent`, the part of
@@ -165,7 +165,7 @@ def warm_up_min(silicone: Entry, thickness_mm: float) -> float:
         thickness_mm: of the slab.
 
     Returns:
-        Time in min; the mould's own warming is not in it.
+        Time in min; the air film and the mould are not in it, see `oven_warm_up_min`.
 
     Raises:
         ValueError: a thickness that is not above zero.
@@ -187,24 +187,39 @@ def warm_up_min(silicone: Entry, thickness_mm: float) -> float:
     return seconds / 60.0
 
 
-def oven_time_h(silicone: Entry, *, temperature_c: float, thickness_mm: float) -> float:
-    """Time in the oven for one data-sheet cure of a slab.
+def oven_warm_up_min(
+    silicone: Entry, oven: Entry, *, temperature_c: float, thickness_mm: float, mould_j_per_m2_k: float = 0.0
+) -> Range:
+    """Time from a cold oven until a slab on its mould is warm throughout.
 
     Args:
-        silicone: as in `cure_time_h` and `warm_up_min`.
+        silicone: as in `warm_up_min`.
+        oven: gives film coefficient h (`film_w_per_m2_k`), heating rate r (`ramp_c_per_min`) and the room
+            T_0 that it stands in (`room_c`).
         temperature_c: of the oven, in °C.
-        thickness_mm: of the slab.
+        thickness_mm: H, of the slab.
+        mould_j_per_m2_k: C, heat capacity of the mould per area of slab.
 
     Returns:
-        Time in h: the cure time, and once the warming up where the data sheet's times leave it out.
+        Time in min; the range follows h and r from end to end.
 
-    Raises:
-        OutsideCureData: a temperature outside the data sheet's.
+    Formula: t = (T − T_0)/r + max(t_slab, t_film). Air heats slab and mould through both faces, and both
+        are as good as even in themselves: t_film = τ ln(1/θ), τ = (ρ c H + C)/(2 h); θ = 5 % is left after
+        3 τ. t_slab is `warm_up_min`, which rules where the slab is thick and the air fast.
+    Source: lumped capacitance: F. P. Incropera, D. P. DeWitt, Fundamentals of Heat and Mass Transfer, ch. 5.
     """
-    time_h = cure_time_h(silicone, temperature_c)
-    if silicone.fact("sheet_times_include_heating", default=False):
-        return time_h
-    return time_h + warm_up_min(silicone, thickness_mm) / 60.0
+    film, ramp = oven.quantity("film_w_per_m2_k"), oven.quantity("ramp_c_per_min")
+    step_k = max(temperature_c - oven.number("room_c"), 0.0)
+    density_kg_per_m3 = silicone.number("density_g_per_ml") * 1e3
+    slab_j_per_m2_k = density_kg_per_m3 * silicone.number("heat_capacity_j_per_kg_k") * thickness_mm * 1e-3
+    lag = 1.0 - silicone.number("warm_up_percent") / 100.0
+    slab_min = warm_up_min(silicone, thickness_mm)
+
+    def minutes(film_w_per_m2_k: float, ramp_c_per_min: float) -> float:
+        tau_min = (slab_j_per_m2_k + mould_j_per_m2_k) / (2.0 * film_w_per_m2_k) / 60.0
+        return step_k / ramp_c_per_min + max(slab_min, -tau_min * math.log(lag))
+
+    return Range(minutes(film.high, ramp.high), minutes(film.value, ramp.value), minutes(film.low, ramp.low))
 
 
 def _cure_points(silicone: Entry) -> list[tuple[float, float]]:

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from rillcast_service.catalogue.types import Fact
 from rillcast_service.engine.routes.base import BuildVariant
 from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.routes.steptable import Setting, build
@@ -134,14 +135,22 @@ def test_times_come_from_the_recipe_and_the_lamp(make_job, catalogue):
     assert light.source == catalogue.get("recipes", "wash").source_of("uv_dose_mj_per_cm2")
 
 
-def test_a_cure_is_the_programme_and_the_warming_of_the_slab(make_job, catalogue):
+def test_a_cure_in_the_oven_is_the_programme_and_the_warming_of_slab_and_mould(make_job, catalogue):
     silicone = catalogue.get("silicones", "general_purpose_10_1")
     variant = replace(VARIANT, cure_temperature_c=65.0, cure_time_h=3.6)
-    (step,) = build(
-        table({"id": "cure", "elapsed": "cure"}), make_job(), variant, Setting(silicone=silicone)
-    ).steps
-    # 4 H²/(π² α) ln(4/(0.05 π)) with α = 0.20/(1030 · 1460) m²/s and H = 4 mm: 158 s
-    assert step.elapsed_min.best == pytest.approx(216.0 + 158.0 / 60.0, abs=0.02)
+    setting = Setting(silicone=silicone, mould_j_per_m2_k=5310.0)
+    rows = ({"id": "cure", "elapsed": "cure", "machine": "oven"}, {"id": "at_room", "elapsed": "cure"})
+    cure, at_room = build(table(*rows), make_job(), variant, setting).steps
+    # (1030 · 1460 · 0.004 + 5310)/(2 · 15) s · ln 20 = 18.85 min; 43 K at 4 °C/min 10.75 min
+    assert cure.elapsed_min.best == pytest.approx(216.0 + 18.85 + 10.75, abs=0.02)
+    # nothing warms up on the bench
+    assert at_room.elapsed_min.best == pytest.approx(216.0)
+    # a data sheet whose times hold the warming is taken as it is
+    whole = {**silicone.values, "sheet_times_include_heating": Fact(True, "test")}
+    included = replace(setting, silicone=replace(silicone, values=whole))
+    assert build(table(*rows), make_job(), variant, included).steps[0].elapsed_min.best == pytest.approx(
+        216.0
+    )
 
 
 @pytest.mark.parametrize(

@@ -45,6 +45,9 @@ class CastPrintedMould(Route):
             resin=resin,
             silicone=silicone,
             passivation=_passivation(job, resin, silicone),
+            mould_j_per_m2_k=resin.number("density_cured_g_per_ml")
+            * resin.number("heat_capacity_j_per_kg_k")
+            * steptable.quantity(self.table["body"], "base_mm").value,
         )
         process = steptable.build(self.table, job, variant, setting)
         return replace(process, replacements=(*process.replacements, *casts.lid_replacements(job)))

@@ -40,6 +40,7 @@ class CastWaferMould(Route):
             lid=casts.lid(job),
             silicone=job.bench["silicone"],
             supplier=str(job.bench["mould"].fact("supplier")),
+            mould_j_per_m2_k=job.bench["mould"].number("heat_j_per_m2_k"),
         )
         process = steptable.build(self.table, job, variant, setting)
         return replace(process, replacements=(*process.replacements, *casts.lid_replacements(job)))

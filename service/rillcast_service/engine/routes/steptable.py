@@ -12,7 +12,7 @@ from typing import Any
 
 from rillcast_service.catalogue.types import Entry, Quantity
 from rillcast_service.catalogue.units import unit_of
-from rillcast_service.engine.curing import warm_up_min
+from rillcast_service.engine.curing import oven_warm_up_min
 from rillcast_service.engine.job import Bench, Job
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import BuildVariant, Process, Replacement, Step
@@ -42,6 +42,7 @@ class Setting:
         silicone: what is cast; None where nothing is.
         passivation: recipe without which the print would poison the silicone; None where none is needed.
         supplier: of a thing that is always bought in (the wafer mould); None where nothing is.
+        mould_j_per_m2_k: heat that the mould takes up in an oven, per area of what is cast on it.
     """
 
     lid: str | None = None
@@ -49,6 +50,7 @@ class Setting:
     silicone: Entry | None = None
     passivation: Entry | None = None
     supplier: str | None = None
+    mould_j_per_m2_k: float = 0.0
 
 
 def build(table: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Setting) -> Process:
@@ -320,7 +322,7 @@ def _elapsed(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: S
     if written is None:
         return _range(row.get("elapsed_min")), str(row["source"])
     if written == "cure":
-        return _cure(job, variant, setting)
+        return _cure(row, job, variant, setting)
     recipe = _recipe(written, job, setting)
     value = recipe.quantity(written["key"])
     time = _as_range(value) * float(written.get("times", 1))
@@ -333,15 +335,24 @@ def _elapsed(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: S
     raise ValueError(f"step {row['id']!r}: {written['key']!r} is neither a time nor a dose")
 
 
-def _cure(job: Job, variant: BuildVariant, setting: Setting) -> tuple[Range, str]:
-    """Time in the oven: the programme, and the warming of the slab where the sheet leaves it out."""
-    silicone = setting.silicone
-    if silicone is None or variant.cure_time_h is None:
+def _cure(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: Setting) -> tuple[Range, str]:
+    """Time of the programme; in an oven with the warming up where the data sheet leaves it out."""
+    silicone, temperature_c = setting.silicone, variant.cure_temperature_c
+    if silicone is None or temperature_c is None or variant.cure_time_h is None:
         raise ValueError("a cure needs a silicone and a programme")
-    time = Range.exact(variant.cure_time_h * 60.0)
-    if not silicone.fact("sheet_times_include_heating", default=False):
-        time = time + warm_up_min(silicone, job.chip.thickness_mm)
-    return time, silicone.source_of("cure_points")
+    time, source = Range.exact(variant.cure_time_h * 60.0), silicone.source_of("cure_points")
+    in_oven = row.get("machine") == "oven" and job.bench.has("oven")
+    if not in_oven or silicone.fact("sheet_times_include_heating", default=False):
+        return time, source
+    oven = job.bench["oven"]
+    warm_up = oven_warm_up_min(
+        silicone,
+        oven,
+        temperature_c=temperature_c,
+        thickness_mm=job.chip.thickness_mm,
+        mould_j_per_m2_k=setting.mould_j_per_m2_k,
+    )
+    return time + warm_up, f"{source}; warming up: {oven.source_of('film_w_per_m2_k')}"
 
 
 def _under_lamp(dose_mj_per_cm2: Range, row: Mapping[str, Any], job: Job) -> Range:
