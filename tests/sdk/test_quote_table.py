@@ -59,8 +59,8 @@ def test_at_140_columns_a_route_is_one_line_with_all_figures(quote):
     for part in (
         "makeable",
         "514.40",
-        "12\u202f345.60",
-        "9\u202f876.50 to 23\u202f456.70",
+        "12,345.60",
+        "9,876.50 to 23,456.70",
         " h  ",
         "2027-03-",
     ):
@@ -70,15 +70,15 @@ def test_at_140_columns_a_route_is_one_line_with_all_figures(quote):
 def test_at_100_columns_verdict_prices_range_and_date_stay_on_one_line(quote):
     head, _, recommended, *_ = table(quote, 100)
     assert head.split() == ["route", "verdict", "each", "total", "range", "ready"]
-    for part in ("514.40", "12\u202f345.60", "9\u202f876.50 to 23\u202f456.70", "2027-03-"):
+    for part in ("514.40", "12,345.60", "9,876.50 to 23,456.70", "2027-03-"):
         assert part in recommended
 
 
 def test_at_60_columns_the_range_stands_below_its_route(quote):
     head, _, recommended, below, *_ = table(quote, 60)
     assert "range" not in head
-    assert "12\u202f345.60" in recommended
-    assert below.split(" ") == ["", "", "range", "9\u202f876.50", "to", "23\u202f456.70"]
+    assert "12,345.60" in recommended
+    assert below.split(" ") == ["", "", "range", "9,876.50", "to", "23,456.70"]
 
 
 @pytest.mark.parametrize("width", [100, 140])
@@ -122,3 +122,14 @@ def test_the_reason_is_said_in_a_quieter_voice(quote):
 def test_no_route_recommended_needs_no_star(quote):
     quote["result"]["comparison"]["recommended"] = None
     assert "*" not in printed(quote, 100)
+
+
+@pytest.mark.parametrize("width", [20, 60, 100])
+def test_no_amount_is_broken_across_lines(quote, width):
+    # The documents' narrow no-break space between groups of digits is where a terminal would break the line.
+    quote["result"]["comparison"]["reasons"] = ["It costs 2\u202f010.05 EUR less than the next."] * 3
+    quote["result"]["routes"][0]["findings"][0]["message"] = "The mould holds 1\u202f234\u202f567 pixels."
+    said = printed(quote, width)
+    assert "\u202f" not in said
+    assert said.count("2,010.05") == 3
+    assert said.count("1,234,567") == 1

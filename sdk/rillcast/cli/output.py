@@ -18,10 +18,9 @@ from rillcast.errors import ApiStatusError, QuoteFailedError
 from rillcast.models import Problem
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
-
-
-#: No-break, between groups of three digits (ISO 80000-1).
-NARROW_SPACE = "\u202f"
+#: What the documents put between groups of three digits (ISO 80000-1). A terminal breaks lines at it, and
+#: not every one can show it, so that the command groups by commas.
+_NARROW_SPACE_IN_NUMBER = re.compile(r"(?<=\d)\u202f(?=\d)")
 #: Width of tables where there is no terminal to ask.
 PIPE_WIDTH = 160
 #: Longer lines of prose are hard to read, however wide the terminal.
@@ -56,15 +55,18 @@ def err() -> Console:
 
 
 def plain(content: object, style: str = "") -> Text:
-    """Text as it is: no markup is read in it, and no control character of a stranger gets through."""
-    return Text(_CONTROL.sub("\ufffd", str(content)), style=style)
+    """Text as it is: no markup is read in it, and no control character of a stranger gets through.
+
+    Amounts in it are kept whole: their groups of digits are parted by commas.
+    """
+    return Text(_CONTROL.sub("\ufffd", _NARROW_SPACE_IN_NUMBER.sub(",", str(content))), style=style)
 
 
 def money(amount: Decimal | None, currency: str = "") -> str:
-    """`1234.50` as `1 234.50 EUR`, grouped as in the documents; `-` for None."""
+    """`1234.50` as `1,234.50 EUR`; `-` for None."""
     if amount is None:
         return "-"
-    return f"{amount:,}".replace(",", NARROW_SPACE) + (f" {currency}" if currency else "")
+    return f"{amount:,}" + (f" {currency}" if currency else "")
 
 
 def date(moment: datetime | None) -> str:
