@@ -13,6 +13,7 @@ from openapi_spec_validator import validate
 
 from rillcast_service.api.contract import contract
 from rillcast_service.catalogue.units import suffix_of
+from rillcast_service.engine.layout.limits import Limits
 
 CONTRACT = contract()
 METHODS = ("get", "put", "post", "delete", "patch")
@@ -180,3 +181,21 @@ def test_no_component_is_unused():
         for name in CONTRACT["components"][kind]:
             known_otherwise = kind == "examples" and name in ("Route", "Rule")
             assert f"#/components/{kind}/{name}" in used or known_otherwise, f"{kind}/{name}"
+
+
+@pytest.mark.parametrize(
+    ("stated", "limit"),
+    [
+        (r"layouts ([\d ]+) mm along x and y", "extent_mm"),
+        (r"([\d ]+) elements", "elements_count"),
+        (r"([\d ]+) vertices", "vertices_count"),
+        (r"([\d ]+) crossings of lines", "crossings_count"),
+        (r"([\d ]+) levels of nesting", "nesting_count"),
+        (r"bodies ([\d ]+) MB unless", "bytes_count"),
+    ],
+)
+def test_the_limits_of_layouts_are_those_that_are_kept(stated, limit):
+    said = " ".join(CONTRACT["info"]["description"].split())
+    (figure,) = re.findall(stated, said)
+    kept = getattr(Limits(), limit)
+    assert float(figure.replace(" ", "")) == (kept / 1e6 if limit == "bytes_count" else kept)
