@@ -208,7 +208,7 @@ def test_steps_come_in_order(result: RouteResult, earlier: str, later: str) -> N
 def test_plates_come_after_five_working_days_and_films_are_cut_meanwhile(result: RouteResult) -> None:
     steps = {step.step: step for step in result.schedule.steps if step.batch == step.of_batches}
     assert steps["order_plates"].resource == "laser-cutting service"
-    assert steps["order_plates"].end == datetime.fromisoformat("2027-03-09T00:00:00+01:00")
+    assert steps["order_plates"].end == datetime.fromisoformat("2027-03-09T09:00:00+01:00")
     assert steps["cut_films"].resource == "craft cutter with drag blade"
     assert steps["weed"].end < steps["order_plates"].end
     assert result.schedule.critical_path[:3] == ("prepare", "order_plates", "anneal")

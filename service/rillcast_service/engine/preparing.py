@@ -89,6 +89,7 @@ def prepare(
         good_parts_confidence=0.01
         * assumed.number(None, "good_parts_confidence_percent", "plan.good_parts_confidence"),
     )
+    _tell_review(assumed)
     _check_variants(job, request)
     return job, layout.assumptions + tuple(assumed.told)
 
@@ -384,6 +385,19 @@ def _terms(request: QuoteRequest, assumed: _Assumptions) -> Terms:
         tax_percent=_percent(commercial.tax_percent, "tax", "tax_percent", assumed),
         currency=currency,
     )
+
+
+def _tell_review(assumed: _Assumptions) -> None:
+    """The plan begins when the layout has been reviewed; that hour is priced, not planned."""
+    review = assumed.catalogue.get("rates", "design_review").quantity("review_h")
+    if review.value > 0.0:
+        assumed.tell(
+            "plan.design_review",
+            f"{review.value:g} h",
+            "The layout is reviewed before the start: charged, but neither in the schedule nor in the "
+            "hands-on hours.",
+            review.source,
+        )
 
 
 def _percent(asked: Decimal | None, rate: str, key: str, assumed: _Assumptions) -> Decimal:

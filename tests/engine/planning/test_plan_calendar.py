@@ -95,7 +95,9 @@ def test_an_order_is_in_hand_at_the_end_of_its_delivery_day(ordered, lead_days, 
     calendar = Calendar(BERLIN, WEEKDAYS.hours, holidays)
     assert calendar.delivered_at(ordered, lead_days) == in_hand
     hours = Hours(calendar, ordered)
-    assert hours.at(hours.delivered_at(0, lead_days)) == in_hand
+    # and at the bench at the next opening
+    assert hours.delivered_at(0, lead_days) == hours.opening((in_hand - ordered) // timedelta(minutes=1))[0]
+    assert hours.at(hours.delivered_at(0, lead_days)).time() == time(9)
 
 
 def test_a_supplier_does_not_wait_for_a_part_time_operator():

@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from rillcast_service.engine.costing.lines import direct_costs
 from rillcast_service.engine.planning.planner import Plan, candidates
 from rillcast_service.engine.routes.registry import load_routes
 
@@ -145,3 +147,30 @@ def test_a_thousand_pieces_are_planned(make_job, route_id):
         assert plan.sizing.started_parts > 1000
         done = [step for step in plan.schedule.steps if step.step == "pack"]
         assert sum(int(step.items.split()[0]) for step in done) == 1000
+
+
+def test_a_plan_begins_on_a_stroke_of_the_clock(make_job):
+    start = datetime(2027, 3, 1, 9, 1, 27, 500, tzinfo=ZoneInfo("Europe/Berlin"))
+    for route_id in ROUTES:
+        for plan in plans(make_job(quantity=3, start=start), route_id):
+            assert plan.schedule.steps[0].start == datetime(2027, 3, 1, 9, 5, tzinfo=start.tzinfo)
+            assert all(
+                (moment.second, moment.microsecond) == (0, 0)
+                for step in plan.schedule.steps
+                for moment in (step.start, step.end)
+            )
+    sharp = make_job(quantity=3, start=start.replace(minute=10, second=0, microsecond=0))
+    assert plans(sharp, "printed_monolith")[0].schedule.steps[0].start == sharp.start
+
+
+def test_two_parts_a_piece_are_ordered_as_two(make_job):
+    """Half and lid at 28.00 each: 5 pieces begun are 10 parts."""
+    job = make_job(quantity=5, bench={"printer": None})
+    route = load_routes(job.catalogue)["printed_bonded_halves"]
+    (variant,) = route.variants(job)
+    process = route.process(job, variant)
+    (plan,) = candidates(job, route, variant, process)
+    order = next(timed for timed in plan.steps if timed.step.id == "order")
+    bought = [cost.line for cost in direct_costs(job, plan, process) if cost.line.category == "bought_in"]
+    assert [line.quantity for line in bought] == [2.0 * order.items]
+    assert bought[0].amount == 2 * order.items * Decimal("28.00")

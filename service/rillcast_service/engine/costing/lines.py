@@ -300,7 +300,7 @@ def _charge(job: Job, timed: TimedStep, supplier: Entry, remake: Factor) -> Iter
                 remedy=f"Price suppliers/{supplier.name} per {', '.join(_PER_ITEM)} or {_PER_ORDER[0]}.",
             )
         )
-    items = 1 if price.per in _PER_ORDER else timed.items
+    items = 1 if price.per in _PER_ORDER else timed.items * step.supplied_each
     setup = price_of(supplier, "setup", currency) if supplier.has("setup") else None
     minimum = price_of(supplier, "minimum_charge", currency) if supplier.has("minimum_charge") else None
     for_items = _as_range(price) * items

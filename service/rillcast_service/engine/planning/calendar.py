@@ -148,9 +148,9 @@ class Hours:
         return max(minute, self._opens[index]), self._closes[index]
 
     def delivered_at(self, minute: int, lead_days: float) -> int:
-        """When an order of that minute is in hand, in minutes after the start."""
+        """When an order of that minute is in hand: at the first opening after its delivery day."""
         delivered = self.calendar.delivered_at(self.at(minute), lead_days)
-        return -((self.start - delivered) // timedelta(minutes=1))
+        return self.opening(-((self.start - delivered) // timedelta(minutes=1)))[0]
 
     def at(self, minute: int) -> datetime:
         """The instant of a minute, in the calendar's zone."""

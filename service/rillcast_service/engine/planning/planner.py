@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.planning.batches import Lot, lots
@@ -25,6 +26,9 @@ from rillcast_service.engine.routes.base import (
     Sizing,
     Step,
 )
+
+#: A plan begins on a stroke of the clock.
+_STROKE_MIN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +143,7 @@ def _plan(
         first_alone=job.first_article,
     )
     sizing = replace(sizing, batches={lot.step.id: _batch_sizes(lot) for lot in cut})
-    hours = Hours(calendar, job.start)
+    hours = Hours(calendar, _on_the_clock(job.start))
     placed = place(cut, sizing=sizing, hours=hours)
     return Plan(
         variant=variant,
@@ -150,6 +154,12 @@ def _plan(
             _timed(lot, [item for item in placed if item.lot == index]) for index, lot in enumerate(cut)
         ),
     )
+
+
+def _on_the_clock(start: datetime) -> datetime:
+    """The first five minutes' stroke from a moment on: nobody begins at 9:03:27."""
+    past = timedelta(minutes=start.minute % _STROKE_MIN, seconds=start.second, microseconds=start.microsecond)
+    return start + (timedelta(minutes=_STROKE_MIN) - past if past else timedelta(0))
 
 
 def _watched(step: Step) -> Step:

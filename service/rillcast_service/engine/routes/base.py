@@ -68,6 +68,7 @@ class Step:
             a run of longest waits ties to it (pot life); None where nothing runs out.
         holds_c: temperature at which the machine holds the batch; batches at one temperature share the
             machine's room. None for a machine that takes one batch at a time.
+        supplied_each: things that a supplier who is paid by the piece makes for one item.
     """
 
     id: str
@@ -93,6 +94,7 @@ class Step:
     since: str | None = None
     within_h: float | None = None
     holds_c: float | None = None
+    supplied_each: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ _KEYS = frozenset((
     "id", "title", "after", "unit", "batch", "machine", "elapsed_min", "elapsed", "per_item_min",
     "computed", "hands_on_min", "hands_on_per_item_min", "hands_on_per_port_min", "unattended",
     "yield_percent", "yield_per_port_percent", "max_gap_min", "max_gap", "within", "shared", "supplier",
-    "cautions", "when", "way", "heats", "source",
+    "supplied_each", "cautions", "when", "way", "heats", "source",
 ))
 # fmt: on
 
@@ -266,6 +266,7 @@ def _step(
         since=since,
         within_h=within_h,
         holds_c=_holds_c(row, job, variant, setting) if machine else None,
+        supplied_each=int(row.get("supplied_each", 1)),
     )
     return step, replacement
 
