@@ -302,3 +302,12 @@ def test_whatever_is_sent_gives_a_whole_entry_or_an_ordered_refusal(entry: Entry
         assert type(again.values[key]) is type(entry.values[key])
         return
     assert all(fault.pointer.startswith(f"#/values/{key}") and fault.message for fault in refusal.faults)
+
+
+@pytest.mark.parametrize("value", [1e300, 1e10, 1e-300])
+def test_a_size_that_no_bench_knows_is_refused(value):
+    with pytest.raises(InvalidEntry) as refused:
+        entry_from_json("printers", "masked_lcd_35um", {"values": {"pixel_x_um": value}}, load())
+    fault = refused.value.faults[0]
+    assert fault.pointer.endswith("pixel_x_um")
+    assert fault.remedy.startswith("Give a number above 0")

@@ -9,6 +9,11 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+#: No number of a bench is larger, in whatever unit, or nearer to nothing: what is, is a slip of the pen,
+#: and would drown every other number in the arithmetic.
+LARGEST = 1e9
+SMALLEST = 1e-15
+
 
 @dataclass(frozen=True, slots=True)
 class Key:
@@ -39,7 +44,15 @@ class Key:
             return f"must be {self.least:g} or more"
         if self.most is not None and number > self.most:
             return f"must be {self.most:g} or less"
+        if abs(number) > LARGEST or 0.0 < abs(number) < SMALLEST:
+            return f"must be a size that a bench knows, from {SMALLEST:g} to {LARGEST:g}"
         return None
+
+    @property
+    def allowed(self) -> str:
+        """The numbers that may stand here, in words."""
+        low = f"above {self.above:g}" if self.above is not None else f"of {self.least:g} or more"
+        return low if self.most is None else f"{low} and at most {self.most:g}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -232,7 +232,9 @@ def _value(
 
 
 def _misfit(key: str, spec: Key, problem: str, pointer: str) -> EntryFault:
-    return EntryFault(pointer, f"{key} {problem}.", f"It stands for: {spec.meaning}.")
+    return EntryFault(
+        pointer, f"{key} {problem}.", f"Give a number {spec.allowed}; it stands for: {spec.meaning}."
+    )
 
 
 def _wrong_form(written: Any, example: Value | None) -> str | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 from itertools import combinations
+from zoneinfo import ZoneInfo
 
 import shapely
 from shapely import Polygon
@@ -73,6 +74,8 @@ def prepare(
     chip = _chip(layout, request, assumed)
     _check_depths(layout, chip)
     use = _use(request, assumed)
+    # every time of the answer is told on the bench's own clock
+    zone = ZoneInfo(str(bench["calendar"].fact("timezone")))
     job = Job(
         layout=layout,
         chip=chip,
@@ -80,9 +83,9 @@ def prepare(
         bench=bench,
         catalogue=catalogue,
         quantity=request.quantity,
-        start=request.start,
+        start=request.start.astimezone(zone),
         aim=request.aim,
-        deadline=request.deadline,
+        deadline=request.deadline.astimezone(zone) if request.deadline else None,
         first_article=request.first_article,
         terms=_terms(request, assumed),
         seed=request.seed,

@@ -27,6 +27,7 @@ from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.costing.comparison import compare
 from rillcast_service.engine.costing.pricing import net_price, price
+from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.fluidics.hydraulics import summary as fluidics_summary
 from rillcast_service.engine.job import Job
@@ -56,6 +57,12 @@ from rillcast_service.engine.shapes import drawn_channels, made_channels
 
 Progress = Callable[[float, str], None]
 Flows = dict[tuple[MadeChannel, ...], FluidicsSummary]
+
+
+_FITS_NOWHERE = Fault(
+    "The pieces of this chip fit neither plate nor tray of the bench's machines.",
+    "Make the chip smaller, or name a larger machine.",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +165,8 @@ def quote_route(
         step(f"as made and review ({variant.name})", 0.6 * index / len(variants))
         analyses.append(analyse(job, route, variant, flows))
     step("plan and price", 0.6)
-    offer = _best_offer(job, route, analyses)
-    chosen = offer.analysis if offer else _without_plan(_least_bad(analyses))
+    offer, unplanned = _best_offer(job, route, analyses)
+    chosen = offer.analysis if offer else _without_plan(_least_bad(analyses), unplanned)
     analyses = [chosen if analysis.variant is chosen.variant else analysis for analysis in analyses]
     cost = None
     if offer:
@@ -232,15 +239,25 @@ def _asked_variants(route: Route, job: Job, request: QuoteRequest) -> tuple[Buil
     return asked or proposed
 
 
-def _best_offer(job: Job, route: Route, analyses: list[Analysis]) -> Offer | None:
-    """The plan that serves the aim best, among those of variants that can be made."""
-    offers = [
-        Offer(analysis, plan, net_price(job, plan, analysis.process, analysis.findings))
-        for analysis in analyses
-        if analysis.verdict is not Verdict.NOT_MAKEABLE
-        for plan in candidates(job, route, analysis.variant, analysis.process)
-    ]
-    return min(offers, key=lambda offer: _rank(job, offer), default=None)
+def _best_offer(job: Job, route: Route, analyses: list[Analysis]) -> tuple[Offer | None, Fault]:
+    """The plan that serves the aim best, among those of variants that can be made.
+
+    Where there is none, the fault says why: one route that cannot be planned must not take the
+    answers of the others with it.
+    """
+    offers, fault = [], _FITS_NOWHERE
+    for analysis in analyses:
+        if analysis.verdict is Verdict.NOT_MAKEABLE:
+            continue
+        try:
+            plans = candidates(job, route, analysis.variant, analysis.process)
+        except EngineError as error:
+            fault = error.faults[0]
+            continue
+        offers += [
+            Offer(analysis, plan, net_price(job, plan, analysis.process, analysis.findings)) for plan in plans
+        ]
+    return min(offers, key=lambda offer: _rank(job, offer), default=None), fault
 
 
 def _rank(job: Job, offer: Offer) -> tuple[float, ...]:
@@ -265,15 +282,15 @@ def _least_bad(analyses: list[Analysis]) -> Analysis:
     return min(analyses, key=blockers)
 
 
-def _without_plan(analysis: Analysis) -> Analysis:
+def _without_plan(analysis: Analysis, fault: Fault) -> Analysis:
     """A variant that no plan can make is not makeable, whatever the review found."""
     if analysis.verdict is Verdict.NOT_MAKEABLE:
         return analysis
     blocker = Finding(
         rule="build_area",
         severity=Severity.BLOCKER,
-        message="The pieces of this chip fit neither plate nor tray of the bench's machines.",
-        remedy="Make the chip smaller, or name a larger machine.",
+        message=fault.message,
+        remedy=fault.remedy,
         source="plan",
         why="Without a place to make it there is no plan and no price.",
     )
@@ -287,7 +304,7 @@ def _price_breaks(job: Job, route: Route, offer: Offer) -> tuple[PriceBreak, ...
     breaks = []
     for quantity in sorted({*ladder, job.quantity}):
         other = replace(job, quantity=quantity)
-        best = _best_offer(other, route, [offer.analysis])
+        best, _ = _best_offer(other, route, [offer.analysis])
         if best is not None:
             cost = best.cost(other)
             breaks.append(

@@ -154,3 +154,14 @@ def test_thinner_layers_open_a_shallow_channel(chip, review_of, found):
     # 25 µm layers: three of them are 75 µm
     job = chip([_bar(1.0)], depth_um=75, bench={"printer": "masked_lcd_22um"})
     assert found(review_of(job, "cast_printed_mould"), "channel_depth") == []
+
+
+def test_a_second_narrow_place_is_not_called_the_narrowest(chip, review_of, found):
+    neck, step = box(29.9, 10.95, 35.1, 11.05), box(44.9, 10.9, 50.1, 11.1)
+    wide = [box(5.0, 10.0, 30.0, 12.0), box(35.0, 10.0, 45.0, 12.0), box(50.0, 10.0, 65.0, 12.0)]
+    shape = wide[0].union(neck).union(wide[1]).union(step).union(wide[2])
+    first, second = found(review_of(chip([shape], depth_um=200), "cast_printed_mould"), "channel_width")
+    assert (first.severity, first.measured) == (Severity.BLOCKER, 100.0)
+    assert first.message.startswith("The narrowest channel")
+    assert (second.severity, second.measured) == (Severity.RISK, 200.0)
+    assert second.message.startswith("Another channel")

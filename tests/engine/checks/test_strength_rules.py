@@ -86,3 +86,20 @@ def test_a_slender_ridge_on_a_printed_mould(chip, review_of, found):
     # 1000 / 300 = 3.3: above what is safe, below the most
     assert finding.severity is Severity.RISK
     assert "333 µm" in finding.remedy
+
+
+def test_every_place_that_is_too_wide_is_marked(chip, review_of, found):
+    bar = box(5.0, 10.7, 65.0, 11.3)
+    wells = [Point(x, 11.0).buffer(1.5, quad_segs=64) for x in (20.0, 35.0, 50.0)]
+    shape = bar.union(wells[0]).union(wells[1]).union(wells[2])
+    (finding,) = found(review_of(chip([shape], depth_um=200), "cast_printed_mould"), "roof_sag")
+    assert "3 places" in finding.message
+    assert len(finding.where.geoms) == 3
+    assert all(finding.where.intersects(well) for well in wells)
+
+
+def test_a_port_is_no_roof(chip, review_of, found):
+    # pads of 2.4 mm, 1.5 mm of it punched away
+    pads = [Point(x, 11.0).buffer(1.2, quad_segs=64) for x in (6.0, 64.0)]
+    shape = box(5.0, 10.7, 65.0, 11.3).union(pads[0]).union(pads[1])
+    assert found(review_of(chip([shape], depth_um=200), "cast_printed_mould"), "roof_sag") == []

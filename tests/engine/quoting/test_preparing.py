@@ -136,3 +136,11 @@ def test_a_depth_in_the_request_beats_the_file_and_a_name_beats_all(layout, cata
     named = replace(layout, layers=tuple(replace(layer, name="deep") for layer in layout.layers))
     job, _ = prepare(named, _request(depths_um=asked), catalogue)
     assert [layer.depth_um for layer in job.layout.channel_layers] == [depth]
+
+
+def test_times_are_told_on_the_bench_clock(layout, catalogue):
+    asked = {"start": "2027-03-01T08:00:00Z", "deadline": "2027-07-01T00:00:00Z"}
+    job, _ = prepare(layout, QuoteRequest.from_json({"quantity": 1, **asked}), catalogue)
+    # the shipped calendar lies in Berlin: an hour ahead in winter, two in summer
+    assert job.start.isoformat() == "2027-03-01T09:00:00+01:00"
+    assert job.deadline.isoformat() == "2027-07-01T02:00:00+02:00"

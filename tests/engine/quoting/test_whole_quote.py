@@ -138,3 +138,24 @@ def test_progress_runs_from_nothing_to_all(layout, catalogue):
     assert seen[0] == 0.0
     assert seen[-1] == 1.0
     assert seen == sorted(seen)
+
+
+def test_a_route_that_cannot_be_planned_does_not_take_the_others_along(layout, catalogue, monkeypatch):
+    from rillcast_service.engine import quoting
+    from rillcast_service.engine.errors import Fault, RequestInvalid
+
+    plan_all = quoting.candidates
+
+    def plan_some(job, route, variant, process):
+        if route.id == "cast_printed_mould":
+            raise RequestInvalid(Fault("No opening of the calendar is long enough.", "Open longer."))
+        return plan_all(job, route, variant, process)
+
+    monkeypatch.setattr(quoting, "candidates", plan_some)
+    result = _quote(layout, catalogue)
+    by_route = {route.route: route for route in result.routes}
+    broken = by_route.pop("cast_printed_mould")
+    assert broken.verdict is Verdict.NOT_MAKEABLE
+    assert broken.findings[0].message == "No opening of the calendar is long enough."
+    assert broken.findings[0].remedy == "Open longer."
+    assert any(route.cost is not None for route in by_route.values())

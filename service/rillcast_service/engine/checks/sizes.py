@@ -61,18 +61,20 @@ def _too_small(
     case: Case, rule_id: str, thing: str, limit: Limit, spans: tuple[Span, ...]
 ) -> Iterator[Finding]:
     """One finding for all places of one severity: the same cause is told once."""
+    spans = tuple(span for span in spans if limit.severity_of_too_small(round(span.length_um)))
     for severity in (Severity.BLOCKER, Severity.RISK):
         # whole micrometres: curves are flattened to about one, and no bench measures finer
         found = [span for span in spans if limit.severity_of_too_small(round(span.length_um)) is severity]
         if not found:
             continue
         least = round(min(span.length_um for span in found))
+        first = "The narrowest" if len(found) == len(spans) or severity is Severity.BLOCKER else "Another"
         target = limit.value.high if severity is Severity.RISK else limit.value.best
         yield Finding(
             rule=rule_id,
             severity=severity,
             message=(
-                f"The narrowest {thing} is {um(least)} wide{_at_places(found)}; this route makes "
+                f"{first} {thing} is {um(least)} wide{_at_places(found)}; this route makes "
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
             remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",

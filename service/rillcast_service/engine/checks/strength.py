@@ -7,11 +7,12 @@ from collections.abc import Iterator
 import shapely
 from shapely import Geometry
 
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.checks.limits import Limit, limit_table, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import mm, um
+from rillcast_service.engine.checks.words import count, mm, um
 from rillcast_service.engine.result import Finding, Severity
-from rillcast_service.engine.shapes import polygons
+from rillcast_service.engine.shapes import offset, polygons
 
 # The widest place is found to 5 µm, far within the doubt about the limit.
 _WIDEST_TOLERANCE_MM = 0.005
@@ -27,38 +28,61 @@ def roof_sag(case: Case) -> Iterator[Finding]:
         if limit is None or channel.geometry.is_empty or depth_mm <= 0.0:
             continue
         # a port has no roof: its hole is punched through
-        roofed = polygons(channel.geometry.difference(openings))
-        if roofed.is_empty:
-            continue
-        radius = max((_inscribed(part) for part in roofed.geoms), key=lambda line: line.length)
-        ratio = 2.0 * radius.length / depth_mm
-        severity = limit.severity_of_too_large(ratio)
-        if severity is not None:
-            yield Finding(
-                rule="roof_sag",
-                severity=severity,
-                message=(
-                    f"The widest place of layer {channel.layer!r} is {mm(2.0 * radius.length)} across and "
-                    f"{um(channel.depth_um.best)} deep, {ratio:.0f} to 1; {limit.value.low:g} is safe and "
-                    f"{limit.value.best:g} the most."
-                ),
-                remedy=(
-                    f"Set pillars {mm(limit.value.low * depth_mm)} apart in it, make it that narrow, or "
-                    f"{um(2000.0 * radius.length / limit.value.low)} deep."
-                ),
-                source=limit.source,
-                measured=round(ratio, 1),
-                limit=limit.value.best,
-                limit_low=limit.value.low,
-                limit_high=limit.value.high,
-                unit="1",
-                where=shapely.Point(radius.coords[0]).buffer(radius.length),
-            )
+        roofed = channel.geometry.difference(openings)
+        # what an inward move by the safe half-width leaves are the places that are too wide
+        safe_mm = limit.value.low * depth_mm
+        places = [
+            disc
+            for core in offset(polygons(roofed), -safe_mm / 2.0).geoms
+            if (disc := _largest_disc(core, safe_mm / 2.0)) is not None
+        ]
+        for severity in (Severity.BLOCKER, Severity.RISK):
+            found = [
+                disc for disc in places if limit.severity_of_too_large(_width(disc) / depth_mm) is severity
+            ]
+            if found:
+                yield _sagging(channel, limit, severity, found)
 
 
-def _inscribed(part: Geometry) -> Geometry:
-    """The radius of the largest disc in a polygon, as a line from its centre."""
-    return shapely.maximum_inscribed_circle(part, tolerance=_WIDEST_TOLERANCE_MM)
+def _sagging(
+    channel: MadeChannel, limit: Limit, severity: Severity, discs: list[tuple[Geometry, float]]
+) -> Finding:
+    widest_mm = max(_width(disc) for disc in discs)
+    depth_mm = channel.depth_um.best / 1000.0
+    ratio = widest_mm / depth_mm
+    others = f" ({count(len(discs), 'place')} like it)" if len(discs) > 1 else ""
+    return Finding(
+        rule="roof_sag",
+        severity=severity,
+        message=(
+            f"The widest place of layer {channel.layer!r} is {mm(widest_mm)} across and "
+            f"{um(channel.depth_um.best)} deep{others}, {ratio:.0f} to 1; {limit.value.low:g} is safe and "
+            f"{limit.value.best:g} the most."
+        ),
+        remedy=(
+            f"Set pillars {mm(limit.value.low * depth_mm)} apart in it, make it that narrow, or "
+            f"{um(1000.0 * widest_mm / limit.value.low)} deep."
+        ),
+        source=limit.source,
+        measured=round(ratio, 1),
+        limit=limit.value.best,
+        limit_low=limit.value.low,
+        limit_high=limit.value.high,
+        unit="1",
+        where=shapely.MultiPoint([centre for centre, _ in discs]).buffer(widest_mm / 2.0),
+    )
+
+
+def _width(disc: tuple[Geometry, float]) -> float:
+    return 2.0 * disc[1]
+
+
+def _largest_disc(core: Geometry, beyond_mm: float) -> tuple[Geometry, float] | None:
+    """Centre and radius of the largest disc whose centre lies in `core`, grown by what it was moved in."""
+    if core.area <= _WIDEST_TOLERANCE_MM**2:
+        return None
+    radius = shapely.maximum_inscribed_circle(core, tolerance=_WIDEST_TOLERANCE_MM)
+    return shapely.Point(radius.coords[0]), radius.length + beyond_mm
 
 
 @rule("cover")

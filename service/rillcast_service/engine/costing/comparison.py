@@ -98,7 +98,7 @@ def compare(job: Job, results: tuple[RouteResult, ...]) -> Comparison:
     ranked = sorted(offers, key=lambda offer: (offer.late, *aim(offer), offer.result.route))
     blocked = [result for result in results if result.verdict is Verdict.NOT_MAKEABLE]
     if ranked:
-        reasons = [*_why_best(job, ranked, all_late), *_why_not(blocked)]
+        reasons = [*_why_best(job, ranked, all_late, len(results)), *_why_not(blocked)]
     else:
         reasons = ["No route can make the chip as it is drawn and on this bench.", *_why_not(blocked)]
     return Comparison(
@@ -121,9 +121,9 @@ def _choice(result: RouteResult) -> Choice:
     )
 
 
-def _why_best(job: Job, ranked: Sequence[_Offer], all_late: bool) -> Iterator[str]:
+def _why_best(job: Job, ranked: Sequence[_Offer], all_late: bool, asked: int) -> Iterator[str]:
     best, others = ranked[0], ranked[1:]
-    yield _recommendation(job, ranked, all_late)
+    yield _recommendation(job, ranked, all_late, asked)
     yield _doubt(best)
     yield from _deadline(job, best, others, all_late)
     if best.at_risk:
@@ -134,10 +134,10 @@ def _why_best(job: Job, ranked: Sequence[_Offer], all_late: bool) -> Iterator[st
         yield from _within_doubt(best, others)
 
 
-def _recommendation(job: Job, ranked: Sequence[_Offer], all_late: bool) -> str:
+def _recommendation(job: Job, ranked: Sequence[_Offer], all_late: bool, asked: int) -> str:
     best = ranked[0]
     return (
-        f"Recommended: {best.title}, {_distinction(ranked, 'date' if all_late else job.aim)}: "
+        f"Recommended: {best.title}, {_distinction(ranked, 'date' if all_late else job.aim, asked)}: "
         f"{_money(best.cost.net, best)} before tax for {_count(job.quantity, 'piece')} "
         f"({_money(best.cost.unit_price, best)} each), ready on {_day(best.schedule.finished_at)}, "
         f"{_hours(best.schedule.hands_on_h)} of hands-on work."
@@ -156,11 +156,11 @@ def _doubt(best: _Offer) -> str:
     )
 
 
-def _distinction(ranked: Sequence[_Offer], aim: str) -> str:
+def _distinction(ranked: Sequence[_Offer], aim: str, asked: int) -> str:
     """What sets the first apart, as a clause."""
     best, key = ranked[0], _AIMS[aim]
     if len(ranked) == 1:
-        return "the only route that can make the chip"
+        return "the only route that was asked for" if asked == 1 else "the only route that can make the chip"
     rivals = [other for other in ranked[1:] if other.late == best.late]
     if not rivals:
         return "the only route that meets the deadline"
