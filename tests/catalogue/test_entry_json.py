@@ -50,7 +50,7 @@ def test_a_bare_number_is_the_users_own_exact_figure_in_the_unit_of_its_key():
     # what was not sent stays as shipped, with its own source
     shipped = CATALOGUE.get("printers", "masked_lcd_35um")
     assert entry.quantity("pixel_x_um") == shipped.quantity("pixel_x_um")
-    assert entry.title == shipped.title
+    assert entry.title == f"{shipped.title} (own values)"
 
 
 def test_a_bare_amount_keeps_unit_currency_and_date_of_the_shipped_price():

@@ -32,6 +32,7 @@ from rillcast_service.catalogue.values import (
 
 #: What an entry may be called.
 NAME = re.compile(r"[a-z0-9_]{1,64}")
+_OWN_VALUES = " (own values)"
 _MEMBERS = ("kind", "name", "title", "origin", "based_on", "values")
 _TITLE_LENGTH = 200
 
@@ -108,7 +109,7 @@ def entry_from_json(
     ]
     if faults:
         raise InvalidEntry(*faults)
-    title = document.get("title") or (below.title if below and below.name == name else name)
+    title = document.get("title") or _own_title(name, below, changed=bool(values))
     return Entry(kind, name, str(title), {**below_values, **values}, origin="bench")
 
 
@@ -229,6 +230,15 @@ def _value(
         if problem is None:
             return value
     raise InvalidEntry(_misfit(key, spec, problem, pointer))
+
+
+def _own_title(name: str, below: Entry | None, *, changed: bool) -> str:
+    """A title for what came without one: it must not pass off own values as those that ship."""
+    if below is None:
+        return name
+    if below.name != name:
+        return f"{name.replace('_', ' ')} (like: {below.title})"
+    return f"{below.title}{_OWN_VALUES}" if changed and not below.title.endswith(_OWN_VALUES) else below.title
 
 
 def _misfit(key: str, spec: Key, problem: str, pointer: str) -> EntryFault:
