@@ -144,3 +144,33 @@ def test_a_step_without_length_is_still_to_be_seen(plan):
     ((_, pieces),) = _bars(timeline_picture(replace(plan, steps=(instant,))))
     left, right = pieces[UNATTENDED]
     assert right - left >= 2
+
+
+def test_every_day_that_has_work_is_named_however_narrow_it_is(plan):
+    # Five working days; on all but the first, a few minutes of work stand between two long quiet stretches.
+    first = replace(plan.steps[9], end=plan.steps[9].start + timedelta(hours=60), hands_on_min=3600.0)
+    visits = [
+        replace(
+            plan.steps[7], step=f"visit_{days}", start=first.end + timedelta(days=days),
+            end=first.end + timedelta(days=days, hours=23), hands_on_min=4.0,
+        )
+        for days in range(1, 5)
+    ]  # fmt: skip
+    svg = timeline_picture(replace(plan, steps=(first, *visits)))
+    names = [f"{step.start:%a} {step.start.day} {step.start:%b}" for step in (first, *visits)]
+    headings = [
+        element
+        for element in ElementTree.fromstring(svg).iter(f"{SVG}text")
+        if (element.text or "").replace("\u00a0", " ") in names
+    ]
+    assert [heading.text.replace("\u00a0", " ") for heading in headings] == names
+    for one in headings:
+        for other in headings:
+            apart = abs(float(one.get("x")) - float(other.get("x")))
+            assert one is other or one.get("y") != other.get("y") or apart > 60, "two names on one another"
+
+
+def test_a_long_name_of_a_resource_is_not_cut(plan):
+    name = "polycarbonate desiccator, 250 mm, with membrane pump"
+    texts = _texts(timeline_picture(replace(plan, steps=(replace(plan.steps[0], resource=name),))))
+    assert name in " ".join(texts)

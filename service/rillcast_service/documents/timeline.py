@@ -25,8 +25,9 @@ from rillcast_service.engine.result import Schedule, ScheduledStep
 
 WIDTH_PX = 960.0
 MARGIN_PX = 24.0
-LABEL_PX = 172.0
+LABEL_PX = 190.0
 LABEL_SIZE = 11.5
+LABEL_LINE_PX, LABEL_LINES = 13.0, 3
 LANE_PX = 26.0
 BAR_PX = 18.0
 
@@ -37,6 +38,13 @@ FOLD_PX = 30.0
 FOLDS_SHARE = 0.5
 THINNEST_BAR_PX = 2.5
 MILESTONE_PX = 18.0
+
+#: Top of the lowest row of day headings, and what each further row takes. Days that lie closer than their
+#: names are wide stand one above the other.
+DAYS_TOP_PX = 62.0
+DAY_PX = 29.0
+#: Only a plan of months needs more rows than this; days without room for a name there keep their line.
+MOST_DAY_ROWS = 6
 
 HANDS_ON, ATTENDED, UNATTENDED = "#0b5563", "#7fb3b8", "#e3eef0"
 BAR_EDGE = "#0b5563"
@@ -57,11 +65,14 @@ def timeline_picture(schedule: Schedule) -> str:
         return picture(WIDTH_PX, 60, [text(MARGIN_PX, 34, "No steps.")], title="Making plan")
     axis = _Axis.of(steps)
     numbers = {step: index for index, step in enumerate(dict.fromkeys(s.step for s in steps), start=1)}
-    rows, bottom = _rows(steps, top=104.0)
+    days, day_rows = _placed_days(steps, axis)
+    top = DAYS_TOP_PX + DAY_PX * day_rows
+    rows, bottom = _rows(steps, top=top + 13)
     parts = [
         text(MARGIN_PX, 26, "Making plan", size=17.0, weight="700"),
         text(MARGIN_PX, 46, _summary(schedule), fill=FAINT_INK),
-        *_days(axis, bottom),
+        *_folds(axis, top, bottom),
+        *_days(days, top, bottom),
         *(part for row in rows for part in _row(row, axis, numbers)),
         *_milestones(schedule, axis, bottom),
     ]
@@ -146,9 +157,9 @@ def _hours(length: timedelta) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """A resource with its steps in lanes, so that what overlaps lies one below the other."""
+    """A resource, its name in lines, with its steps in lanes: what overlaps lies one below the other."""
 
-    name: str
+    name: tuple[str, ...]
     lanes: tuple[tuple[ScheduledStep, ...], ...]
     top: float
 
@@ -164,16 +175,16 @@ def _rows(steps: Sequence[ScheduledStep], *, top: float) -> tuple[list[_Row], fl
             free.append(step)
     rows = []
     for name, lanes in by_resource.items():
-        rows.append(_Row(name, tuple(tuple(lane) for lane in lanes), top))
-        top += LANE_PX * len(lanes) + 6
+        lines = wrapped(words(name), size=LABEL_SIZE, width=LABEL_PX - 16, lines=LABEL_LINES)
+        rows.append(_Row(tuple(lines), tuple(tuple(lane) for lane in lanes), top))
+        top += max(LANE_PX * len(lanes), LABEL_LINE_PX * len(lines)) + 6
     return rows, top
 
 
 def _row(row: _Row, axis: _Axis, numbers: dict[str, int]) -> Iterable[Markup]:
-    name = wrapped(words(row.name), size=LABEL_SIZE, width=LABEL_PX - 24, lines=2)
-    first = row.top + (17 if len(name) == 1 else 10)
-    for index, line in enumerate(name):
-        yield text(MARGIN_PX, first + 13 * index, line, size=LABEL_SIZE, weight="600")
+    first = row.top + (17 if len(row.name) == 1 else 10)
+    for index, line in enumerate(row.name):
+        yield text(MARGIN_PX, first + LABEL_LINE_PX * index, line, size=LABEL_SIZE, weight="600")
     yield tag("line", x1=MARGIN_PX, x2=WIDTH_PX - MARGIN_PX, y1=row.top - 3, y2=row.top - 3, stroke=RULE)
     for index, lane in enumerate(row.lanes):
         for step in lane:
@@ -205,32 +216,61 @@ def _bar(step: ScheduledStep, axis: _Axis, y: float, figure: int) -> Markup:
     return tag("g", *parts)
 
 
-def _days(axis: _Axis, bottom: float) -> Iterable[Markup]:
-    """Folded stretches, and a date wherever a new day comes into view."""
+def _folds(axis: _Axis, top: float, bottom: float) -> Iterable[Markup]:
+    """Folded stretches, with their length."""
     for stretch in axis.stretches:
         if not stretch.folded:
             continue
-        yield tag("rect", x=stretch.x, y=92, width=stretch.width, height=bottom - 92 + 4, fill=FOLD_FILL)
+        yield tag("rect", x=stretch.x, y=top, width=stretch.width, height=bottom - top + 4, fill=FOLD_FILL)
         length = duration(60 * _hours(stretch.end - stretch.start)).split("\u00a0")
         label = "\u00a0".join(length[:2])  # the larger unit is enough on a narrow band
         if text_width(label, 10.0) <= stretch.width + 4:
             middle = stretch.x + stretch.width / 2
             yield text(middle, bottom + 14, label, size=10.0, anchor="middle", fill=FAINT_INK)
-    free_from = MARGIN_PX + LABEL_PX
-    seen = None
-    for stretch in axis.stretches:
-        if stretch.folded or stretch.start.date() == seen:
-            continue
-        seen = stretch.start.date()
-        yield tag("line", x1=stretch.x, x2=stretch.x, y1=76, y2=bottom + 4, stroke=RULE, stroke_width=1.2)
-        label = day(stretch.start)
-        across = text_width(label, 12.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Day:
+    """The heading of a day: when its work begins, where that lies, and where its name stands.
+
+    Args:
+        row: counted from the drawing upwards; None where no row has room for the name.
+    """
+
+    begins: datetime
+    x: float
+    name_x: float
+    row: int | None
+
+
+def _placed_days(steps: Sequence[ScheduledStep], axis: _Axis) -> tuple[list[_Day], int]:
+    """A heading for each day on which a step begins, narrow days too; and how many rows they take."""
+    begins: dict[object, datetime] = {}
+    for step in steps:
+        begins.setdefault(step.start.date(), step.start)
+    free_from = [0.0] * MOST_DAY_ROWS
+    days = []
+    for moment in begins.values():
+        x, across = axis.x(moment), text_width(day(moment), 12.0)
         # The last day may be too short for its own name, which then ends at the margin.
-        x = min(stretch.x + 4, WIDTH_PX - MARGIN_PX - across)
-        if x >= free_from:
-            yield text(x, 74, label, size=12.0, weight="600")
-            yield text(x, 88, clock(stretch.start), size=11.0, fill=FAINT_INK)
-            free_from = x + across + 8
+        name_x = min(x + 4, WIDTH_PX - MARGIN_PX - across)
+        row = next((row for row, free in enumerate(free_from) if name_x >= free), None)
+        if row is not None:
+            free_from[row] = name_x + across + 8
+        days.append(_Day(moment, x, name_x, row))
+    return days, 1 + max(day_.row for day_ in days if day_.row is not None)
+
+
+def _days(days: Sequence[_Day], top: float, bottom: float) -> Iterable[Markup]:
+    for heading in days:
+        upper = top - 16 - DAY_PX * (heading.row or 0)
+        yield tag("line", x1=heading.x, x2=heading.x, y1=upper, y2=bottom + 4, stroke=RULE, stroke_width=1.2)
+    for heading in days:
+        if heading.row is None:
+            continue
+        y = top - DAY_PX * heading.row
+        yield text(heading.name_x, y - 17, day(heading.begins), size=12.0, weight="600", halo=True)
+        yield text(heading.name_x, y - 4, clock(heading.begins), size=11.0, fill=FAINT_INK, halo=True)
 
 
 def _milestones(schedule: Schedule, axis: _Axis, bottom: float) -> Iterable[Markup]:
