@@ -400,7 +400,8 @@ def _fluidics(job: Job, as_made: AsMade, flows: Flows) -> FluidicsSummary | None
         replace(channel, depth_um=Range.exact(channel.depth_um.best)) for channel in as_made.channels
     )
     if best not in flows:
-        flows[best] = fluidics_summary(best, job.layout.ports, job.use)
+        measured = _measured(made_channels(as_made))
+        flows[best] = fluidics_summary(best, job.layout.ports, job.use, measured=measured)
     return flows[best]
 
 

@@ -166,7 +166,12 @@ def solve(
 
 
 def summary(
-    channels: Sequence[MadeChannel], ports: Sequence[Port], use: Use, *, sampling: Sampling | None = None
+    channels: Sequence[MadeChannel],
+    ports: Sequence[Port],
+    use: Use,
+    *,
+    measured: Measurements | None = None,
+    sampling: Sampling | None = None,
 ) -> FluidicsSummary:
     """The flow through channels as made, as a quote reports it.
 
@@ -174,6 +179,7 @@ def summary(
         channels: layers as made.
         ports: with the flow, pressure or closure asked of each.
         use: liquid, temperature and asked flow.
+        measured: least width and gap of the channels, where they are known already.
         sampling: fineness and budget of the grid.
 
     Returns:
@@ -191,6 +197,7 @@ def summary(
             viscosity_pa_s=use.viscosity_pa_s,
             density_kg_per_m3=use.density_kg_per_m3,
             flow_ul_per_min=use.flow_ul_per_min,
+            measured=measured,
             sampling=sampling,
         )
     except TooFineForGrid as fault:
