@@ -135,6 +135,22 @@ def test_times_come_from_the_recipe_and_the_lamp(make_job, catalogue):
     assert light.source == catalogue.get("recipes", "wash").source_of("uv_dose_mj_per_cm2")
 
 
+@pytest.mark.parametrize(
+    ("depth_um", "percent"),
+    # the channel is 500 µm wide: at 450 µm of depth a quarter of the way from 50 to 65 %; then width counts
+    [(450.0, (42.5, 53.75, 67.5)), (2000.0, (45.0, 57.5, 70.0)), (100.0, (5.0, 20.0, 40.0))],
+)
+def test_the_yield_of_enclosed_channels_goes_by_the_smallest(make_job, catalogue, depth_um, percent):
+    job = make_job()
+    (layer,) = job.layout.channel_layers
+    deep = replace(job, layout=replace(job.layout, layers=(replace(layer, depth_um=depth_um),)))
+    route = load_routes(catalogue)["printed_monolith"]
+    steps = {step.id: step for step in route.process(deep, route.variants(deep)[0]).steps}
+    found = steps["flow_check"].first_pass_yield
+    assert (found.low, found.value, found.high) == pytest.approx(percent)
+    assert f"smallest channel {min(depth_um, 500.0):.0f} µm" in found.note
+
+
 def test_a_cure_in_the_oven_is_the_programme_and_the_warming_of_slab_and_mould(make_job, catalogue):
     silicone = catalogue.get("silicones", "general_purpose_10_1")
     variant = replace(VARIANT, cure_temperature_c=65.0, cure_time_h=3.6)

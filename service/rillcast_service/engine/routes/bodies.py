@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from shapely import Geometry, MultiPolygon, Polygon
 
 from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.measure import measure
 from rillcast_service.engine.routes.base import Printed
+from rillcast_service.engine.shapes import drawn_channels
 
 
 def extent_mm(outline: Polygon) -> tuple[float, float]:
@@ -54,6 +57,26 @@ def channel_surface_cm2(job: Job) -> float:
         wall_mm2 = float(layer.geometry.length) * (layer.depth_um or 0.0) * 1e-3
         surface_mm2 += 2.0 * float(layer.geometry.area) + wall_mm2
     return surface_mm2 * 1e-2
+
+
+def smallest_channel_um(job: Job) -> float:
+    """Least width or depth of any channel as drawn.
+
+    Args:
+        job: gives the channel layers.
+
+    Returns:
+        Length in µm; 0 where there is no channel.
+    """
+    depths = [layer.depth_um or 0.0 for layer in job.layout.channel_layers]
+    width = _narrowest_um(drawn_channels(job.layout))
+    return min([*depths, *([] if width is None else [width])], default=0.0)
+
+
+@lru_cache(maxsize=16)
+def _narrowest_um(channels: MultiPolygon) -> float | None:
+    width = measure(channels).width
+    return None if width is None else width.length_um
 
 
 def slab(job: Job, *, name: str, step: str, thickness_mm: float, open_channels: bool) -> Printed:

@@ -10,11 +10,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from rillcast_service.catalogue.types import Entry, Quantity
 from rillcast_service.catalogue.units import unit_of
 from rillcast_service.engine.curing import oven_warm_up_min
 from rillcast_service.engine.job import Bench, Job
 from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.routes import bodies
 from rillcast_service.engine.routes.base import BuildVariant, Process, Replacement, Step
 
 _UNITS = ("job", "mould", "pour", "part", "first_part")
@@ -24,8 +27,8 @@ _UNITS = ("job", "mould", "pour", "part", "first_part")
 _KEYS = frozenset((
     "id", "title", "after", "unit", "batch", "machine", "elapsed_min", "elapsed", "per_item_min",
     "computed", "hands_on_min", "hands_on_per_item_min", "hands_on_per_port_min", "unattended",
-    "yield_percent", "yield_per_port_percent", "max_gap_min", "max_gap", "within", "shared", "supplier",
-    "supplied_each", "cautions", "when", "way", "heats", "source",
+    "yield_percent", "yield_per_port_percent", "yield_by_size", "max_gap_min", "max_gap", "within",
+    "shared", "supplier", "supplied_each", "cautions", "when", "way", "heats", "source",
 ))
 # fmt: on
 
@@ -207,7 +210,7 @@ def _check(row: Mapping[str, Any], table: Mapping[str, Any]) -> None:
         raise ValueError(f"step {row.get('id')!r} has an unknown key {sorted(stray)[0]!r}")
     if row["unit"] not in _UNITS:
         raise ValueError(f"step {row['id']!r}: unit is one of {', '.join(_UNITS)}")
-    if row["unit"] != "part" and ("yield_percent" in row or "yield_per_port_percent" in row):
+    if row["unit"] != "part" and any(key.startswith("yield") for key in row):
         raise ValueError(f"step {row['id']!r}: only a step on parts has a yield")
     for caution in row.get("cautions", ()):
         if caution not in table["cautions"]:
@@ -414,6 +417,8 @@ def _holds_c(row: Mapping[str, Any], job: Job, variant: BuildVariant, setting: S
 def _yield(row: Mapping[str, Any], job: Job) -> Quantity | None:
     if "yield_percent" in row:
         return quantity(row, "yield_percent")
+    if "yield_by_size" in row:
+        return _yield_by_size(row["yield_by_size"], bodies.smallest_channel_um(job))
     if "yield_per_port_percent" not in row:
         return None
     each = quantity(row, "yield_per_port_percent")
@@ -421,6 +426,18 @@ def _yield(row: Mapping[str, Any], job: Job) -> Quantity | None:
     low, best, high = (100.0 * (share / 100.0) ** ports for share in (each.low, each.value, each.high))
     note = f"{each.value:g} % for each of {ports} ports"
     return Quantity(value=best, unit=each.unit, source=each.source, low=low, high=high, note=note)
+
+
+def _yield_by_size(table: Mapping[str, Any], size_um: float) -> Quantity:
+    """Straight lines between the points, and no further than the first and last."""
+    points = sorted(table["points"], key=lambda point: float(point["size_um"]))
+    at_um = [float(point["size_um"]) for point in points]
+    low, best, high = (
+        float(np.interp(size_um, at_um, [float(point["percent"][pick]) for point in points]))
+        for pick in range(3)
+    )
+    note = f"smallest channel {size_um:.0f} µm; {table['note']}"
+    return Quantity(value=best, unit="%", source=str(table["source"]), low=low, high=high, note=note)
 
 
 def _facts(
