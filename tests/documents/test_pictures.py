@@ -168,3 +168,17 @@ def test_an_icon_says_what_it_shows():
     icon = ElementTree.fromstring(severity_icon("blocker", "3"))
     assert icon.get("aria-label") == "blocker"
     assert [element.text for element in icon.iter(f"{SVG}text")] == ["3"]
+
+
+def test_both_pictures_of_a_chip_say_which_side_is_seen(layout, outline, cast_route):
+    for svg in (layout_picture(layout), findings_picture(layout, outline, cast_route)):
+        (caption,) = [
+            element
+            for element in ElementTree.fromstring(svg).iter(f"{SVG}text")
+            if element.text == "As drawn, seen from the channel side."
+        ]
+        root = ElementTree.fromstring(svg)
+        assert float(caption.get("y")) < float(root.get("height"))
+        if core := root.get("data-core"):
+            _, top, _, height = map(float, core.split())
+            assert top < float(caption.get("y")) < top + height, "it stays where a document shows the picture"

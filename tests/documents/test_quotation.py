@@ -335,3 +335,78 @@ def test_a_spreadsheet_runs_nothing_of_a_strangers_text(quote, start):
     row = _rows(quote)[0]
     assert row["what"].startswith("'")
     assert row["amount"] == "-9.04", "a negative amount stays a number"
+
+
+def test_one_document_has_one_clock_and_names_it_once(quote, pictures):
+    # The fixture plans in UTC+01:00; the request says the same moments in UTC and in a zone far to the west.
+    quote["request"] |= {"start": "2027-03-01T08:00:00+00:00", "deadline": "2027-03-05T11:00:00-05:00"}
+    quote["created_at"] = "2027-02-26T23:30:00+00:00"
+    told = _Page(quotation_html(quote, pictures, detail=Detail.FULL)).text
+    assert "asked for on Sat 27 Feb 2027" in told
+    assert "Making can begin on Mon 1 Mar 2027, 09:00; the chips are wanted by Fri 5 Mar 2027, 17:00." in told
+    assert "All times are UTC+01:00." in told
+    page = told.replace(
+        "hands-on within 3 d 3 h; finished Thu 4 Mar 2027, 12:00 (UTC+01:00)", ""
+    )  # for the blind
+    assert page.count("UTC") == 1
+
+
+def test_a_clock_that_is_put_forward_on_the_way_is_named_with_its_day(quote):
+    for route in quote["result"]["routes"]:
+        if route["schedule"]:
+            # 25 hours after the last step begins in the example, in summer time.
+            route["schedule"]["steps"][-1] |= {
+                "start": "2027-03-29T10:00:00+02:00", "end": "2027-03-29T11:00:00+02:00",
+            }  # fmt: skip
+    quote["request"] |= {"deadline": "2027-03-30T10:00:00+00:00"}
+    told = _Page(quotation_html(quote, {})).text
+    assert "wanted by Tue 30 Mar 2027, 12:00" in told
+    assert "All times are UTC+01:00, from Mon 29 Mar UTC+02:00." in told
+
+
+def test_without_any_plan_the_times_are_the_requests_own(quote):
+    for route in quote["result"]["routes"]:
+        route["schedule"] = None
+    quote["request"]["start"] = "2027-03-01T09:00:00+09:00"
+    assert "begin on Mon 1 Mar 2027, 09:00. All times are UTC+09:00." in _Page(quotation_html(quote, {})).text
+
+
+def test_in_brief_a_blocker_stands_without_notes_and_keeps_its_number(quote):
+    (blocked,) = [r for r in quote["result"]["routes"] if r["verdict"] == "not_makeable"]
+    (blocker,) = blocked["findings"]
+    note = {**blocker, "severity": "note", "message": "The reagent port is near the edge.", "where": None}
+    blocked["findings"] = [note, blocker]
+    brief = _Page(quotation_html(quote, {})).text
+    assert blocker["message"] in brief
+    assert note["message"] not in brief
+    assert brief[: brief.index(blocker["message"])].endswith("2 Blocker: ")
+    assert note["message"] in _Page(quotation_html(quote, {}, detail=Detail.FULL)).text
+
+
+def test_things_of_the_bench_go_by_their_titles_with_the_name_to_ask_for_them(quote):
+    quote["result"]["assumptions"] = [
+        {"what": "bench.mould_resin", "value": "grey_mould", "why": "Sharper.", "source": "x"},
+        {"what": "use.liquid", "value": "water", "why": "Usual.", "source": "x"},
+        {"what": "bench.plasma", "value": "none", "why": "Small.", "source": "x"},
+    ]
+    titles = {"resins/grey_mould": "grey mould resin, 405 nm", "liquids/water": "water, clean"}
+    told = _Page(quotation_html(quote, {}, titles=titles)).text
+    assert "bench: mould resin grey mould resin, 405 nm (grey_mould) Sharper." in told
+    assert "use: liquid water, clean (water) Usual." in told
+    assert "bench: plasma none Small." in told
+    assert "Liquid water, clean at 22 °C" in told
+
+
+def test_ways_of_building_are_told_in_words(quote):
+    for route in quote["result"]["routes"]:
+        if route["cost"]:
+            route["variants"][0]["name"], route["variants"][1]["name"] = "fast_65c", "upright_slow_45c"
+    told = _Page(quotation_html(quote, {})).text
+    assert "fast, 65 °C, taken:" in told
+    assert "upright slow, 45 °C:" in told
+
+
+def test_one_port_is_measured_in_the_singular(quote):
+    finding = quote["result"]["routes"][1]["findings"][0]
+    finding |= {"measured": 1.0, "limit": 2.0, "limit_low": None, "limit_high": None, "unit": "ports"}
+    assert "Measured 1 port, limit 2 ports" in _Page(quotation_html(quote, {})).text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from decimal import Decimal
@@ -16,8 +17,14 @@ MINUS = "\u2212"
 POWER_FROM = 1e7
 POWER_BELOW = 1e-4
 
+#: Words that count as units, and how one of them is called.
+_ONE_OF = {"pieces": "piece", "ports": "port", "shapes": "shape", "depths": "depth", "layers": "layer"}
+
 #: Units that prices are kept under, as they are printed.
 _PRINTED_UNITS = {"l": "L", "ml": "mL", "ul": "µL", "days": "d"}
+
+#: How the name of a variant ends when it is cured at a temperature of its own.
+_CURED_AT = re.compile(r"_(\d+)c$")
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -71,7 +78,7 @@ def measure(value: float | None, unit: str | None, digits: int = 3) -> str:
 
     Args:
         value: the number; None prints as `–`.
-        unit: as printed; `1` is none, `°` follows closely, `piece` has a plural.
+        unit: as printed; `1` is none, `°` follows closely, what is counted has a singular and a plural.
         digits: significant digits.
 
     Returns:
@@ -81,7 +88,9 @@ def measure(value: float | None, unit: str | None, digits: int = 3) -> str:
         return "–"
     if unit in (None, "", "1"):
         return number(value, digits)
-    printed = "pieces" if unit == "piece" and value != 1 else _PRINTED_UNITS.get(str(unit), str(unit))
+    printed = "pieces" if unit == "piece" else _PRINTED_UNITS.get(str(unit), str(unit))
+    if value == 1:
+        printed = _ONE_OF.get(printed, printed)
     return number(value, digits) + ("" if unit == "°" else SPACE) + printed
 
 
@@ -154,6 +163,11 @@ def duration(minutes: float) -> str:
 def words(value: Any) -> str:
     """An identifier as words: `cast_printed_mould` → `cast printed mould`."""
     return str(value).replace("_", " ")
+
+
+def variant(name: str) -> str:
+    """The name of a way of building as words: `fast_65c` → `fast, 65 °C`."""
+    return words(_CURED_AT.sub(rf", \1{SPACE}°C", name))
 
 
 def _moment(moment: datetime | str) -> datetime:

@@ -47,6 +47,8 @@ CHIP_FILL = "#fbfbf9"
 PORT_SIZE = 12.0
 RINGED_BELOW_PX, RING_PX = 10.0, 7.0
 LEGEND_SIZE = 13.0
+#: Which way round the chip is shown, so that letters which are read through the lid look no mistake.
+SEEN_FROM = "As drawn, seen from the channel side."
 
 
 def layout_picture(layout: Layout) -> str:
@@ -153,8 +155,8 @@ class _Board:
 
     @property
     def bottom(self) -> float:
-        """Where the scale bar and key end, px."""
-        return self.top + self.height + 34
+        """Where the scale bar, key and caption end, px."""
+        return self.top + self.height + 52
 
     def drawing(self) -> Iterable[Markup]:
         """The chip without words: edge, marks faint, channels."""
@@ -221,7 +223,7 @@ class _Board:
         return lines + signs
 
     def foot(self) -> Iterable[Markup]:
-        """Scale bar, and what the colours mean."""
+        """Scale bar, what the colours mean, and which side is shown."""
         y = self.top + self.height + 14
         length_mm = _round_length((self.bounds[2] - self.bounds[0]) / 5)
         x1, x2 = MARGIN_PX, MARGIN_PX + length_mm * self.scale.px_per_mm
@@ -234,6 +236,7 @@ class _Board:
             yield tag("rect", x=x, y=y - 6, width=16, height=12, fill=fill, stroke=edge, stroke_width=1)
             yield text(x + 22, y + 4.5, name, size=12.0, fill=FAINT_INK)
             x += 22 + text_width(name, 12.0) + 20
+        yield text(MARGIN_PX, y + 24, SEEN_FROM, size=12.0, fill=FAINT_INK)
 
     def _key(self) -> Iterable[tuple[str, str, str]]:
         for layer in self.layout.channel_layers[:3]:

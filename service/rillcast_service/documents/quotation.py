@@ -10,6 +10,7 @@ from decimal import Decimal
 from enum import StrEnum
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -19,6 +20,7 @@ from rillcast_service.documents import formats
 from rillcast_service.documents.price_picture import price_picture
 from rillcast_service.documents.signs import severity_icon, verdict_icon
 from rillcast_service.documents.svg import clean, core_of
+from rillcast_service.engine.job import BENCH_KINDS
 
 TEMPLATES = Path(__file__).with_name("templates")
 
@@ -39,6 +41,9 @@ CSV_COLUMNS = (
     "price_as_of",
 )
 
+#: What an assumption is about → kind of catalogue entry that its value names.
+_KINDS = {**{f"bench.{key}": kind for key, kind in BENCH_KINDS.items()}, "use.liquid": "liquids"}
+
 #: Cells that begin so would be run as a formula by a spreadsheet.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -58,6 +63,7 @@ def quotation_html(
     *,
     layout_name: str = "",
     detail: Detail = Detail.BRIEF,
+    titles: Mapping[str, str] = MappingProxyType({}),
 ) -> str:
     """The quotation: one HTML page that needs nothing else, for the screen and for printing.
 
@@ -67,6 +73,7 @@ def quotation_html(
             `cast_printed_mould/timeline`). A picture that is not there is left out.
         layout_name: the chip's name for people.
         detail: which routes are told whole; in brief it is the recommended one, or the first when none is.
+        titles: of catalogue entries, by `<kind>/<name>`; one that is not there goes by its name.
 
     Returns:
         An HTML document.
@@ -92,6 +99,9 @@ def quotation_html(
             # In full, each plan says its own with the steps that they are about.
             cautions=_cautions_of_all(result, apart_from=whole if detail is Detail.FULL else ()),
             layout_name=layout_name,
+            times=_times(quote["request"], quote["created_at"], result["routes"]),
+            assumptions=[(line, _taken(line, titles)) for line in result["assumptions"]],
+            titles=titles,
             prices=_inline(price_picture(result["routes"])),
             pictures={key: _inline(core_of(body)) for key, body in pictures.items()},
             css=Markup(TEMPLATES.joinpath("quotation.css").read_text(encoding="utf-8")),  # noqa: S704
@@ -129,6 +139,47 @@ def _result(quote: Mapping[str, Any]) -> Mapping[str, Any]:
     if result is None:
         raise ValueError(f"quote {quote.get('quote_id')} is {quote.get('state')} and has no result")
     return result
+
+
+def _times(request: Mapping[str, Any], asked: str, routes: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """When it was asked, can start and is wanted, on the clock that the plans go by; and which clock that is.
+
+    A request says its times in any zone and the plans in that of the bench. One document has one clock: each
+    time of the request takes the offset of the plans' time next to it.
+    """
+    plans = [route["schedule"] for route in routes if route["schedule"]]
+    planned = sorted(
+        datetime.fromisoformat(step[edge])
+        for plan in plans
+        for step in plan["steps"]
+        for edge in ("start", "end")
+    )
+
+    def local(moment: str | None) -> datetime | None:
+        if moment is None:
+            return None
+        at = datetime.fromisoformat(moment)
+        near = min(planned, key=lambda other: abs(other - at), default=at)
+        return at.astimezone(near.tzinfo)
+
+    told = {
+        "asked": local(asked),
+        "start": local(request["start"]),
+        "deadline": local(request.get("deadline")),
+    }
+    offsets: dict[str, datetime] = {}
+    for moment in sorted(filter(None, (told["start"], *planned, told["deadline"]))):
+        offsets.setdefault(formats.offset(moment), moment)
+    (zone, _), *later = offsets.items()
+    changes = [f"from {formats.day(since)} {offset}" for offset, since in later]
+    return {**told, "zone": ", ".join([zone, *changes])}
+
+
+def _taken(assumption: Mapping[str, Any], titles: Mapping[str, str]) -> str:
+    """The value of an assumption: a catalogue entry by its title, with the name to ask for it."""
+    name = str(assumption["value"])
+    title = titles.get(f"{_KINDS.get(assumption['what'])}/{name}")
+    return f"{title} ({name})" if title else name
 
 
 def _steps(schedule: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -240,9 +291,9 @@ def _environment() -> Environment:
         "span": formats.span,
         "when": formats.when,
         "date": formats.date,
-        "offset": formats.offset,
         "duration": formats.duration,
         "words": formats.words,
+        "variant": formats.variant,
         "severity_icon": severity_icon,
         "verdict_icon": verdict_icon,
     }

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from markupsafe import Markup
 
-from rillcast_service.documents.formats import clock, day, duration, when, words
+from rillcast_service.documents.formats import clock, day, duration, offset, when, words
 from rillcast_service.documents.svg import (
     FAINT_INK,
     INK,
@@ -347,4 +347,5 @@ def _key(steps: Sequence[ScheduledStep], numbers: dict[str, int], y: float) -> t
 def _summary(schedule: Schedule) -> str:
     hands_on = duration(60 * schedule.hands_on_h)
     elapsed = duration(60 * schedule.elapsed_h)
-    return f"{hands_on} hands-on within {elapsed}; finished {when(schedule.finished_at)}"
+    finished = f"{when(schedule.finished_at)} ({offset(schedule.finished_at)})"
+    return f"{hands_on} hands-on within {elapsed}; finished {finished}"
