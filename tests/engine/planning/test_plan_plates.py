@@ -57,6 +57,47 @@ def test_rows_on_a_wafer(diameter, margin, footprint, count):
     assert found == count
 
 
+@pytest.mark.parametrize(
+    ("inset", "count"),
+    [
+        # corners of 90 × 26 lie √(45² + 13²) = 46.8 mm out: on the wafer, but not 5 mm inside its edge
+        ((0.0, 0.0), 0),
+        # what is drawn reaches √(44² + 12²) = 45.6, √(43² + 11²) = 44.4 mm
+        ((1.0, 1.0), 0),
+        ((2.0, 2.0), 1),
+    ],
+)
+def test_on_a_wafer_what_is_drawn_keeps_from_the_rim(inset, count):
+    for turned in (False, True):
+        size, land = ((26.0, 90.0), inset[::-1]) if turned else ((90.0, 26.0), inset)
+        found = pack_in_circle(
+            diameter_mm=100.0,
+            margin_mm=5.0,
+            gap_mm=2.0,
+            width_mm=size[0],
+            depth_mm=size[1],
+            inset_x_mm=land[0],
+            inset_y_mm=land[1],
+        )
+        assert found == count
+
+
+def test_however_far_inside_it_is_drawn_a_chip_lies_on_the_wafer():
+    # corners of 100 × 10 at 50.2 mm
+    assert (
+        pack_in_circle(
+            diameter_mm=100.0,
+            margin_mm=5.0,
+            gap_mm=2.0,
+            width_mm=100.0,
+            depth_mm=10.0,
+            inset_x_mm=40.0,
+            inset_y_mm=4.0,
+        )
+        == 0
+    )
+
+
 def test_a_floor_known_by_its_area_alone_is_taken_as_a_square():
     # 400 cm² is 200 × 200 mm: 2 × 80 + 5 = 165, and 6 × 28 + 5 · 5 = 193
     assert fits_area(area_cm2=400.0, width_mm=80.0, depth_mm=28.0, gap_mm=5.0) == 12

@@ -85,11 +85,52 @@ def test_moulds_grow_with_the_shrinkage_and_fit_the_plate(make_job):
 
 def test_a_wafer_is_poured_over_its_whole_dish(make_job, catalogue):
     job = make_job()
-    (mould,) = load_routes(catalogue)["cast_wafer_mould"].moulds(job, None)
-    # inside a 5 mm rim two rows of 22 with a lane of 2 reach 23 mm out: 2√(45² − 23²) = 77.4 ≥ 70
+    route = load_routes(catalogue)["cast_wafer_mould"]
+    (mould,) = route.moulds(job, route.variants(job)[0])
+    # drawn 1.98 % larger for 100 °C, chips of 71.4 × 22.4: two rows with a lane of 2 reach 23.4 mm out, where
+    # the wafer is 2√(50² − 23.4²) = 88.4 wide; the channel, 5.1 mm inside, ends at 35.7 − 5.1 = 30.6 mm
     assert mould.parts == 2
     assert mould.width_mm == pytest.approx(106.0)
     assert mould.pour_ml == pytest.approx(math.pi * 53.0**2 * 4.0 * 1e-3 - 2 * 0.012)
+
+
+def test_every_further_depth_is_a_mask_and_a_film_more(make_job, catalogue):
+    """By hand: 420 + 210 a wafer, 90 + 90 an order, 10 + 3 days."""
+    job = make_job()
+    deep = Layer("deep", Role.CHANNELS, MultiPolygon([box(5.0, 11.0, 15.0, 11.5)]), depth_um=100.0, shapes=1)
+    two = replace(job, layout=replace(job.layout, layers=(*job.layout.layers, deep)))
+    route = load_routes(catalogue)["cast_wafer_mould"]
+    variant = route.variants(job)[0]
+
+    def order(of):
+        return next(step for step in route.process(of, variant).steps if step.id == "order_wafers")
+
+    one, both = order(job), order(two)
+    assert one.supplier.price("price").amount == 420
+    assert (both.supplier.price("price").amount, both.supplier.price("setup").amount) == (630, 180)
+    assert both.supplier.price("minimum_charge").amount == 750
+    assert (one.supply_days.best, both.supply_days.best) == (10.0, 13.0)
+    assert "2 films" in both.supplier.title
+    # as many layers of one depth are one film
+    alike = replace(deep, depth_um=400.0)
+    same = replace(job, layout=replace(job.layout, layers=(*job.layout.layers, alike)))
+    assert order(same).supplier == one.supplier
+
+
+def test_a_maker_that_does_not_price_a_second_film_blocks_the_route(make_job, catalogue):
+    job = make_job()
+    deep = Layer("deep", Role.CHANNELS, MultiPolygon([box(5.0, 11.0, 15.0, 11.5)]), depth_um=100.0, shapes=1)
+    maker = catalogue.get("suppliers", "mask_and_wafer_mould")
+    plain = replace(maker, values={k: v for k, v in maker.values.items() if not k.startswith("extra")})
+    entries = {**catalogue.entries, ("suppliers", plain.name): plain}
+    job = replace(
+        job,
+        layout=replace(job.layout, layers=(*job.layout.layers, deep)),
+        catalogue=replace(catalogue, entries=entries),
+    )
+    route = load_routes(catalogue)["cast_wafer_mould"]
+    blocked = [r for r in route.process(job, route.variants(job)[0]).replacements if r.instead is None]
+    assert ["2 films" in told.lacking for told in blocked] == [True]
 
 
 def test_resin_of_a_one_piece_print_by_hand(make_job):

@@ -26,6 +26,23 @@ def extent_mm(outline: Polygon) -> tuple[float, float]:
     return x1 - x0, y1 - y0
 
 
+def land_mm(job: Job) -> tuple[float, float]:
+    """Bare land between the chip's edges and its channels, along the axes.
+
+    Args:
+        job: gives outline and channels.
+
+    Returns:
+        The narrower of the two sides along x, and along y, in mm; 0 where channels reach the edge.
+    """
+    x0, y0, x1, y1 = job.chip.outline.bounds
+    channels = drawn_channels(job.layout)
+    if channels.is_empty:
+        return 0.0, 0.0
+    left, bottom, right, top = channels.bounds
+    return max(0.0, min(left - x0, x1 - right)), max(0.0, min(bottom - y0, y1 - top))
+
+
 def channel_volume_ml(job: Job) -> float:
     """Volume of the channels as drawn.
 

@@ -6,23 +6,24 @@ import math
 from dataclasses import replace
 from typing import ClassVar
 
+from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
 from rillcast_service.engine.asmade.wafer import made_on_wafer
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.routes import bodies, casts, steptable
+from rillcast_service.engine.routes import bodies, casts, steptable, wafers
 from rillcast_service.engine.routes.base import (
     BuildVariant,
     MaterialNeed,
     Mould,
     Printed,
     Process,
+    Replacement,
     Route,
     Sizing,
 )
 from rillcast_service.engine.routes.materials import listed_needs
-from rillcast_service.engine.routes.wafers import pack_in_circle
 
 
 class CastWaferMould(Route):
@@ -43,7 +44,19 @@ class CastWaferMould(Route):
             mould_j_per_m2_k=job.bench["mould"].number("heat_j_per_m2_k"),
         )
         process = steptable.build(self.table, job, variant, setting)
-        return replace(process, replacements=(*process.replacements, *casts.lid_replacements(job)))
+        maker = job.catalogue.get("suppliers", setting.supplier or "")
+        films, replacements = _films(job), (*process.replacements, *casts.lid_replacements(job))
+        if not wafers.makes_films(maker, films):
+            return replace(process, replacements=(*replacements, _no_price(maker, films)))
+        maker = wafers.for_films(maker, films)
+        days = maker.quantity("lead_days")
+        steps = tuple(
+            replace(step, supplier=maker, supply_days=Range(days.low, days.value, days.high))
+            if step.supplier is not None and step.supplier.name == maker.name
+            else step
+            for step in process.steps
+        )
+        return replace(process, steps=steps, replacements=replacements)
 
     def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
         """Ridges of resist, then cast."""
@@ -59,21 +72,27 @@ class CastWaferMould(Route):
         notes = (
             *casts.lid_notes(job),
             f"The mask is drawn {100.0 * (scale - 1.0):.2f} % larger, as the silicone shrinks on cooling.",
+            f"Channels keep {mould.number('edge_exclusion_mm'):g} mm from the wafer's edge; the land around "
+            "them may reach into that rim.",
         )
         return AsMade(channels=tuple(made), width_change_um=change, calibrated=None, notes=notes)
 
     def moulds(self, job: Job, variant: BuildVariant) -> tuple[Mould, ...]:
         """One wafer with as many chips as it holds, poured whole in its dish."""
-        del variant
         mould = job.bench["mould"]
+        assert variant.cure_temperature_c is not None, "every variant of a cast has a cure"
+        scale = mould_scale(job.bench["silicone"], cure_temperature_c=variant.cure_temperature_c)
         width, depth = bodies.extent_mm(job.chip.outline)
+        inset_x, inset_y = bodies.land_mm(job)
         diameter_mm = mould.number("diameter_mm")
-        parts = pack_in_circle(
+        parts = wafers.pack_in_circle(
             diameter_mm=diameter_mm,
-            margin_mm=mould.number("edge_exclusion_mm") if mould.has("edge_exclusion_mm") else 0.0,
+            margin_mm=mould.number("edge_exclusion_mm"),
             gap_mm=steptable.quantity(self.table["body"], "lane_mm").value,
-            width_mm=width,
-            depth_mm=depth,
+            width_mm=width * scale,
+            depth_mm=depth * scale,
+            inset_x_mm=inset_x * scale,
+            inset_y_mm=inset_y * scale,
         )
         rim_mm = steptable.quantity(self.table["body"], "dish_rim_mm").value
         dish_mm = diameter_mm + 2.0 * rim_mm
@@ -112,3 +131,19 @@ class CastWaferMould(Route):
                 cups=casts.mixing_cups(job, sizing, mould, chamber_percent=chamber_percent),
             ),
         )
+
+
+def _films(job: Job) -> int:
+    """Films of resist on a wafer: one for each depth."""
+    return max(1, len({layer.depth_um for layer in job.layout.channel_layers}))
+
+
+def _no_price(maker: Entry, films: int) -> Replacement:
+    return Replacement(
+        step="Order mask and wafer moulds",
+        lacking=f"price of the {maker.title} for {films} films",
+        instead=None,
+        remedy=f"Give suppliers/{maker.name} the prices of a further film and mask, and the days they take, "
+        "or draw all channels equally deep.",
+        source=maker.source_of("price"),
+    )
