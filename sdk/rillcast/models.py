@@ -96,8 +96,9 @@ class Problem(Answer):
 
     @property
     def text(self) -> str:
-        """Title, detail and every fault, one a line."""
-        head = self.title + (f": {self.detail}" if self.detail else "")
+        """Title, detail and every fault, one a line; a detail that is one of the faults is said there."""
+        told = self.detail in [fault.message for fault in self.errors]
+        head = self.title + (f": {self.detail}" if self.detail and not told else "")
         return "\n".join([head or "Unknown problem", *(f"  - {fault.text}" for fault in self.errors)])
 
 

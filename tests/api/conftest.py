@@ -67,6 +67,8 @@ class ContractClient(FlaskClient):
             assert response.mimetype == "application/problem+json"
             self.problem.validate(json.loads(response.data))
             assert response.json["status"] == response.status_code
+            assert response.json["errors"], "no refusal without a way out"
+            assert all(error["message"] and error["remedy"] for error in response.json["errors"])
             assert b"Traceback" not in response.data
         try:
             self.openapi.validate_response(request, answer)

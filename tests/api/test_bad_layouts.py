@@ -164,6 +164,8 @@ def test_a_forms_file_of_unknown_kind_is_415(client):
     response = client.post("/v1/layouts", data={"file": (io.BytesIO(b"x"), "chip.dwg")})
     assert response.status_code == 415
     assert "chip.dwg" in response.json["detail"]
+    (error,) = response.json["errors"]
+    assert "image/svg+xml or application/geo+json" in error["remedy"]
 
 
 def test_a_file_name_of_odd_characters_does_no_harm(client, straight_svg):
@@ -187,6 +189,8 @@ class TestLimits:
         assert response.status_code == 413
         assert response.json["type"] == "/problems/body-too-large"
         assert "0.05 MB" in response.json["detail"]
+        (error,) = response.json["errors"]
+        assert "0.05 MB at most" in error["remedy"]
         assert client.get("/v1/layouts").json["items"] == []
 
     def test_a_form_over_the_limit_is_413(self, client):

@@ -104,10 +104,39 @@ def test_unknown_kinds_and_names_are_404_and_name_the_known_ones(client, path):
     assert "known: " in response.json["detail"]
 
 
-@pytest.mark.parametrize("path", ["/v1/bench/lathes/small", "/v1/bench/printers/NotAName"])
-def test_nothing_can_be_put_where_nothing_can_be(client, path):
-    assert client.put(path, json={}).status_code == 404
+def test_nothing_can_be_put_where_nothing_can_be(client):
+    assert client.put("/v1/bench/lathes/small", json={}).status_code == 404
+    assert client.delete("/v1/bench/lathes/small").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("name", "likely"),
+    [
+        ("Foo%20Bar", "foo_bar would do"),
+        ("Büro-3", "b_ro_3 would do"),
+        ("_mine", "mine would do"),
+        ("%00", "begin with _. Words"),
+        ("x" * 65, "x" * 64 + " would do"),
+    ],
+)
+def test_a_name_that_cannot_be_is_told_the_rule(client, name, likely):
+    path = f"/v1/bench/printers/{name}"
+    refused = client.put(path, json={"based_on": "masked_lcd_35um"})
+    assert (refused.status_code, refused.json["type"]) == (422, "/problems/bench-entry-invalid")
+    (error,) = refused.json["errors"]
+    assert error["where"] == "name in the address"
+    assert "1 to 64 of a to z, 0 to 9 and _" in error["remedy"]
+    assert likely in error["remedy"]
+    assert client.get(path).status_code == 404
     assert client.delete(path).status_code == 404
+
+
+def test_an_answer_without_content_has_no_type_of_it(client):
+    client.put(PRINTER, json={"values": {"setup_min": 3}})
+    gone = client.delete(PRINTER)
+    assert gone.status_code == 204
+    assert "Content-Type" not in gone.headers
+    assert gone.data == b""
 
 
 def test_an_entry_of_an_older_version_is_passed_over_but_not_by_a_quote(client, store, ask):

@@ -94,6 +94,8 @@ class TestRefusals:
         response = client.open(path, method=method)
         assert (response.status_code, response.json["type"]) == (405, "/problems/method-not-allowed")
         assert allowed <= set(response.headers["Allow"].split(", "))
+        (error,) = response.json["errors"]
+        assert all(name in error["remedy"] for name in allowed)
 
     def test_a_defect_tells_the_log_and_not_the_client(self, client, store, monkeypatch, caplog):
         def broken(*_, **__):

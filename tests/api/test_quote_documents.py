@@ -80,6 +80,9 @@ def test_a_form_that_is_not_on_offer_is_406(client, quote, accept):
     assert response.status_code == 406
     assert "text/html" in response.json["detail"]
     assert "text/csv" in response.json["detail"]
+    (error,) = response.json["errors"]
+    assert error["where"] == "header Accept"
+    assert "text/html or text/csv" in error["remedy"]
 
 
 def test_a_picture_of_a_route(client, quote):

@@ -6,6 +6,7 @@ import logging
 import re
 import secrets
 import time
+from http import HTTPStatus
 from typing import Any
 
 from flask import Flask, Response, g, request
@@ -90,6 +91,8 @@ def _request_id(given: str | None) -> str:
 def _finish(response: Response) -> Response:
     response.headers["X-Request-Id"] = g.request_id
     response.headers["X-Content-Type-Options"] = "nosniff"
+    if response.status_code == HTTPStatus.NO_CONTENT:
+        response.headers.pop("Content-Type", None)  # there is no content that could have a type
     if "Cache-Control" not in response.headers:
         response.cache_control.no_store = True
     _log.info(

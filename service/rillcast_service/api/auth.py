@@ -34,7 +34,9 @@ def owner_of(request: Request, keys: tuple[ApiKey, ...]) -> str:
     if scheme.lower() != "bearer" or not given.strip():
         raise ApiError(
             UNAUTHORIZED,
-            "The request carries no API key; send the header Authorization: Bearer <key>.",
+            "The request carries no API key.",
+            remedy="Send the header Authorization: Bearer <key>.",
+            where="header Authorization",
             headers={"WWW-Authenticate": 'Bearer realm="rillcast"'},
         )
     digest = hash_key(given.strip())
@@ -44,6 +46,8 @@ def owner_of(request: Request, keys: tuple[ApiKey, ...]) -> str:
         raise ApiError(
             UNAUTHORIZED,
             "The API key is not known here.",
+            remedy="Send a key that whoever runs the service has given out and not withdrawn.",
+            where="header Authorization",
             headers={"WWW-Authenticate": 'Bearer realm="rillcast", error="invalid_token"'},
         )
     return found[0]
@@ -56,6 +60,8 @@ def _owner_on_this_machine(request: Request) -> str:
         raise ApiError(
             UNAUTHORIZED,
             f"Without API keys the service answers as localhost only, not as {host[:100]!r}.",
+            remedy="Address it as localhost or 127.0.0.1, or have whoever runs the service set API keys.",
+            where="header Host",
             headers={"WWW-Authenticate": 'Bearer realm="rillcast"'},
         )
     return LOCAL_OWNER

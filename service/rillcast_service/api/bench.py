@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import logging
+import re
 from typing import Any
 
 from flask import Blueprint, Response, jsonify
 
 from rillcast_service.api.context import owner, service
+from rillcast_service.api.fields import LONGEST_NAME, NAME_PATTERN
 from rillcast_service.api.inputs import json_body
 from rillcast_service.api.problems import BENCH_ENTRY_INVALID, ApiError, not_found
 from rillcast_service.api.schemas import BenchEntryPut
@@ -75,7 +77,8 @@ def list_bench_entries(kind: str) -> dict[str, Any]:
     return {"items": [entry_to_json(entry) for entry in bench_catalogue().of_kind(kind)]}
 
 
-@blueprint.get("/<name:kind>/<name:name>")
+# A name is checked in the views and not by the address: who sends one that cannot be is told the rule.
+@blueprint.get("/<name:kind>/<name>")
 def get_bench_entry(kind: str, name: str) -> dict[str, Any]:
     """One thing."""
     _check(kind)
@@ -83,13 +86,18 @@ def get_bench_entry(kind: str, name: str) -> dict[str, Any]:
         return entry_to_json(bench_catalogue().get(kind, name))
     except UnknownEntry as error:
         known = ", ".join(error.known) or "none"
-        raise not_found(f"entry {name} in {kind}; known: {known}") from None
+        raise not_found(
+            f"entry {name} in {kind}; known: {known}",
+            f"Use a name that is known, or make the entry with PUT /v1/bench/{kind}/{name}.",
+        ) from None
 
 
-@blueprint.put("/<name:kind>/<name:name>")
+@blueprint.put("/<name:kind>/<name>")
 def put_bench_entry(kind: str, name: str) -> tuple[Response, int]:
     """The owner's values of a thing."""
     _check(kind)
+    if not _can_be_a_name(name):
+        raise _no_name(name)
     document = json_body(BenchEntryPut())
     below = bench_catalogue() if "based_on" in document else load()
     entry = entry_from_json(kind, name, document, below)
@@ -103,18 +111,39 @@ def put_bench_entry(kind: str, name: str) -> tuple[Response, int]:
     return response, 201
 
 
-@blueprint.delete("/<name:kind>/<name:name>")
+@blueprint.delete("/<name:kind>/<name>")
 def delete_bench_entry(kind: str, name: str) -> tuple[str, int]:
     """Forget the owner's values."""
     _check(kind)
-    if not service().store.delete_bench(owner(), kind, name):
-        raise not_found(f"entry of yours called {name} in {kind}; what is shipped stays")
+    if not _can_be_a_name(name) or not service().store.delete_bench(owner(), kind, name):
+        raise not_found(
+            f"entry of yours called {name} in {kind}; what is shipped stays",
+            f"GET /v1/bench/{kind} says by `origin` which entries are yours.",
+        )
     return "", 204
 
 
 def _check(kind: str) -> None:
     if kind not in KINDS:
-        raise not_found(f"kind {kind} of bench entry; known: {', '.join(sorted(KINDS))}")
+        known = ", ".join(sorted(KINDS))
+        raise not_found(f"kind {kind} of bench entry; known: {known}", "Use a kind that is known.")
+
+
+def _can_be_a_name(name: str) -> bool:
+    return len(name) <= LONGEST_NAME and re.fullmatch(NAME_PATTERN, name) is not None
+
+
+def _no_name(name: str) -> ApiError:
+    message = f"{name[:LONGEST_NAME]!r} cannot be the name of a bench entry."
+    rule = f"1 to {LONGEST_NAME} of a to z, 0 to 9 and _, and does not begin with _"
+    likely = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:LONGEST_NAME]
+    example = f"; {likely} would do" if likely else ""
+    return ApiError(
+        BENCH_ENTRY_INVALID,
+        message,
+        remedy=f"A name is {rule}{example}. Words for people go into the `title`.",
+        where="name in the address",
+    )
 
 
 def _default(what: str, value: Value) -> dict[str, str]:

@@ -13,6 +13,7 @@ from typing import Any
 from marshmallow import ValidationError, fields, validate
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9_]*$"
+LONGEST_NAME = 64
 NAME_ACCEPTS = "a name of the catalogue: lower-case letters, digits and _"
 ID_PATTERN = r"^[A-Za-z0-9_-]+$"
 
@@ -169,7 +170,7 @@ class Members(fields.Dict):
 
 def name(accepts: str = NAME_ACCEPTS, **options: Any) -> Text:
     """A name of the catalogue."""
-    return Text(accepts, longest=64, pattern=NAME_PATTERN, **options)
+    return Text(accepts, longest=LONGEST_NAME, pattern=NAME_PATTERN, **options)
 
 
 def percent(accepts: str, *, digits: int, **options: Any) -> Text:

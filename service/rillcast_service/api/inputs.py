@@ -24,6 +24,8 @@ from rillcast_service.api.problems import (
 from rillcast_service.engine.errors import Fault
 
 _JSON = "application/json"
+_AS_JSON = "Correct it there; JSON is best written by a program (RFC 8259)."
+_CLEAN_TEXT = "Take that character out; it can be neither kept nor shown."
 _WAIT = re.compile(r"wait\s*=\s*\"?(\d{1,9})\"?", re.IGNORECASE)
 _KEY = re.compile(r"[!-~]{1,255}")
 
@@ -42,7 +44,10 @@ def json_body(schema: Schema) -> dict[str, Any]:
     """
     if request.mimetype != _JSON:
         raise ApiError(
-            UNSUPPORTED_MEDIA_TYPE, f"This operation reads {_JSON}, not {request.mimetype or 'nothing'}."
+            UNSUPPORTED_MEDIA_TYPE,
+            f"This operation reads {_JSON}, not {request.mimetype or 'a body without Content-Type'}.",
+            remedy=f"Send JSON with the header Content-Type: {_JSON}.",
+            where="header Content-Type",
         )
     document = parsed(raw_body())
     if not isinstance(document, dict):
@@ -72,15 +77,17 @@ def parsed(body: bytes) -> Any:
             body.decode("utf-8"), parse_constant=_no_constant, object_pairs_hook=_no_repetition
         )
     except json.JSONDecodeError as error:
-        _malformed(f"The body is not JSON: {error.msg} at line {error.lineno}, column {error.colno}.")
+        _malformed(
+            f"The body is not JSON: {error.msg} at line {error.lineno}, column {error.colno}.", _AS_JSON
+        )
     except UnicodeDecodeError as error:
-        _malformed(f"The body is not UTF-8 text: byte {error.start} cannot be read.")
+        _malformed(f"The body is not UTF-8 text: byte {error.start} cannot be read.", "Save it as UTF-8.")
     except RecursionError:
-        _malformed("The body is nested too deep.")
+        _malformed("The body is nested too deep.", "Send fewer objects and lists within each other.")
     except ValueError as error:
-        _malformed(f"The body is not JSON: {error}.")
+        _malformed(f"The body is not JSON: {error}.", _AS_JSON)
     if not _storable(document):
-        _malformed("The body holds text with a NUL character or half a surrogate pair.")
+        _malformed("The body holds text with a NUL character or half a surrogate pair.", _CLEAN_TEXT)
     return document
 
 
@@ -112,7 +119,7 @@ def parameters(schema: Schema, given: Mapping[str, list[str]]) -> dict[str, Any]
         ApiError: 400 unstorable text, 422 refused; the fault's `where` names the parameter.
     """
     if not _storable(given):
-        _malformed("A parameter holds a NUL character or half a surrogate pair.")
+        _malformed("A parameter holds a NUL character or half a surrogate pair.", _CLEAN_TEXT)
     twice = [name for name, values in given.items() if len(values) > 1]
     if twice:
         raise invalid(
@@ -153,7 +160,11 @@ def idempotency_key() -> str | None:
     if len(key) > 2 and key.startswith('"') and key.endswith('"'):
         key = key[1:-1]
     if not _KEY.fullmatch(key):
-        _malformed("The Idempotency-Key is not 1 to 255 printable ASCII characters without spaces.")
+        _malformed(
+            "The Idempotency-Key is not 1 to 255 printable ASCII characters without spaces.",
+            "Send a random word of letters and digits, a new one for each new request.",
+            where="header Idempotency-Key",
+        )
     return key
 
 
@@ -165,7 +176,13 @@ def accepted(*offered: str) -> str:
     """
     best = request.accept_mimetypes.best_match(offered)
     if best is None and request.accept_mimetypes:
-        raise ApiError(NOT_ACCEPTABLE, f"This resource comes as {' or '.join(offered)}.")
+        on_offer = " or ".join(offered)
+        raise ApiError(
+            NOT_ACCEPTABLE,
+            f"This resource comes as {on_offer}.",
+            remedy=f"Accept {on_offer}, or leave the header out.",
+            where="header Accept",
+        )
     return best or offered[0]
 
 
@@ -194,5 +211,5 @@ def _storable(value: Any) -> bool:
             return True
 
 
-def _malformed(detail: str) -> NoReturn:
-    raise ApiError(MALFORMED, detail)
+def _malformed(detail: str, remedy: str, *, where: str | None = None) -> NoReturn:
+    raise ApiError(MALFORMED, detail, remedy=remedy, where=where)

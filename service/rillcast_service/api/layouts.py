@@ -87,7 +87,7 @@ def get_layout(layout_id: str) -> dict[str, Any]:
 def delete_layout(layout_id: str) -> tuple[str, int]:
     """Forget a layout."""
     if not service().store.delete_layout(owner(), layout_id):
-        raise not_found(f"layout {layout_id}")
+        raise _no_layout(layout_id)
     return "", 204
 
 
@@ -102,7 +102,7 @@ def known_layout(layout_id: str) -> LayoutRow:
     """A layout of the owner. Raises ApiError: 404."""
     row = service().store.get_layout(owner(), layout_id)
     if row is None:
-        raise not_found(f"layout {layout_id}")
+        raise _no_layout(layout_id)
     return row
 
 
@@ -258,7 +258,18 @@ def _part_type(body: bytes, stated: str, file_name: str) -> str:
 
 
 def _unsupported(what: str) -> ApiError:
-    return ApiError(UNSUPPORTED_MEDIA_TYPE, f"{what}; send {' or '.join(MEDIA_TYPES)}.")
+    offered = " or ".join(MEDIA_TYPES)
+    return ApiError(
+        UNSUPPORTED_MEDIA_TYPE,
+        f"{what}; send {offered}.",
+        remedy=f"Save the drawing in one of these formats, and send its bytes with Content-Type {offered}.",
+        where="header Content-Type",
+    )
+
+
+def _no_layout(layout_id: str) -> ApiError:
+    remedy = "Send the file to POST /v1/layouts again; GET /v1/layouts lists the layouts that are kept."
+    return not_found(f"layout {layout_id}", remedy)
 
 
 def _place(fault: Fault) -> Fault:

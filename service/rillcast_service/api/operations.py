@@ -48,5 +48,6 @@ def get_problem_type(slug: str) -> dict[str, Any]:
     """What a type of problem means."""
     kind = TYPES.get(slug)
     if kind is None:
-        raise not_found(f"problem type {slug}; known: {', '.join(sorted(TYPES))}")
+        known = ", ".join(sorted(TYPES))
+        raise not_found(f"problem type {slug}; known: {known}", "Use the `type` of a problem as it came.")
     return {"type": kind.uri, "title": kind.title, "status": kind.status, "meaning": kind.meaning}

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from http import HTTPStatus
 from typing import Any
 
-from flask import Flask, Response, current_app
+from flask import Flask, Response, current_app, request
 from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException
 
@@ -25,12 +25,16 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class ProblemType:
-    """A type of problem: stable `slug`, constant `title`, the `status` it comes with, and when it happens."""
+    """A type of problem: stable `slug`, constant `title`, the `status` it comes with, and when it happens.
+
+    `remedy` is what the sender can do, where a refusal itself knows nothing more to the point.
+    """
 
     slug: str
     title: str
     status: int
     meaning: str
+    remedy: str = "GET /openapi.json says what the service takes at which address."
 
     @property
     def uri(self) -> str:
@@ -101,15 +105,21 @@ TOO_MANY_REQUESTS = ProblemType(
     "Too many requests",
     429,
     "As many quotes are unfinished as may wait at once; ask again after Retry-After.",
+    "Ask again after the seconds that the header Retry-After says.",
 )
 INTERNAL_ERROR = ProblemType(
     "internal-error",
     "The service made a mistake",
     500,
     "The service could not answer; its log holds the reason under the request id.",
+    "Ask again; when it stays, give the request id to whoever runs the service.",
 )
 NOT_READY = ProblemType(
-    "not-ready", "The service is not ready", 503, "The store cannot be reached, or no worker is up."
+    "not-ready",
+    "The service is not ready",
+    503,
+    "The store cannot be reached, or no worker is up.",
+    "Ask again after the seconds that the header Retry-After says.",
 )
 
 #: What a failed quote may say; made by the workers.
@@ -201,7 +211,9 @@ class ApiError(Exception):
     Args:
         kind: type of the problem.
         detail: what happened this time.
-        faults: each thing that is wrong, when it is the request's content.
+        remedy: what the sender can do about it.
+        where: the header that is at fault, when one is.
+        faults: each thing that is wrong, when there may be several; else it is `detail` with its `remedy`.
         headers: of the answer.
     """
 
@@ -210,12 +222,15 @@ class ApiError(Exception):
         kind: ProblemType,
         detail: str,
         *,
+        remedy: str = "",
+        where: str | None = None,
         faults: Iterable[Fault] = (),
         headers: Mapping[str, str] | None = None,
     ) -> None:
         super().__init__(detail)
         self.kind, self.detail = kind, detail
-        self.faults, self.headers = tuple(faults), dict(headers or {})
+        self.faults = tuple(faults) or (Fault(detail, remedy or kind.remedy, where=where),)
+        self.headers = dict(headers or {})
 
 
 def invalid(*faults: Fault) -> ApiError:
@@ -224,9 +239,9 @@ def invalid(*faults: Fault) -> ApiError:
     return ApiError(REQUEST_INVALID, faults[0].message + more, faults=faults)
 
 
-def not_found(what: str) -> ApiError:
-    """The refusal for something that is not there, e.g. `layout lay_1`."""
-    return ApiError(NOT_FOUND, f"There is no {what}.")
+def not_found(what: str, remedy: str) -> ApiError:
+    """The refusal for something that is not there, e.g. `layout lay_1`, and where to find what is."""
+    return ApiError(NOT_FOUND, f"There is no {what}.", remedy=remedy)
 
 
 def register(app: Flask) -> None:
@@ -245,7 +260,7 @@ def _answer(
     kind: ProblemType,
     detail: str,
     *,
-    faults: Iterable[Fault] = (),
+    faults: Sequence[Fault] = (),
     headers: Mapping[str, str] | None = None,
 ) -> Response:
     document: dict[str, Any] = {
@@ -254,9 +269,8 @@ def _answer(
         "status": kind.status,
         "detail": detail,
         "instance": f"{kind.uri}#{request_id()}",
+        "errors": [asdict(fault) for fault in faults or (Fault(detail, kind.remedy),)],
     }
-    if told := [asdict(fault) for fault in faults]:
-        document["errors"] = told
     response = Response(
         current_app.json.dumps(document), status=kind.status, content_type=MEDIA_TYPE, headers=headers
     )
@@ -307,12 +321,20 @@ def _http_exception(error: HTTPException) -> Response:
     status = error.code or 500
     kind = _BY_STATUS.get(status) or ProblemType("", HTTPStatus(status).phrase, status, "")
     headers = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After")}
-    detail = error.description or kind.title
+    detail, remedy = error.description or kind.title, kind.remedy
     if status == HTTPStatus.NOT_FOUND:
         detail = "There is nothing at this address; GET /openapi.json names those that there are."
+    elif status == HTTPStatus.METHOD_NOT_ALLOWED:
+        detail = f"{request.method} is not allowed at this address."
+        remedy = f"Use one of: {headers['Allow']}."
     elif status == HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
-        detail = f"The body is larger than {service().settings.max_body_mb:g} MB."
-    return _answer(kind, detail, headers=headers)
+        limit = f"{service().settings.max_body_mb:g} MB"
+        detail = f"The body is larger than {limit}."
+        remedy = (
+            f"Send {limit} at most: leave out pictures and what the chip does not need, or simplify curves. "
+            "Whoever runs the service can raise the limit (max_body_mb)."
+        )
+    return _answer(kind, detail, faults=[Fault(detail, remedy)], headers=headers)
 
 
 def _unexpected(error: Exception) -> Response:

@@ -100,9 +100,13 @@ def cancel_quote(quote_id: str) -> Response:
     """Stop the work on a quote."""
     row = service().store.cancel_quote(owner(), quote_id)
     if row is None:
-        raise not_found(f"quote {quote_id}")
+        raise _no_quote(quote_id)
     if row.state is not QuoteState.CANCELLED:
-        raise ApiError(QUOTE_FINISHED, f"The quote is {row.state} already.")
+        raise ApiError(
+            QUOTE_FINISHED,
+            f"The quote is {row.state} already.",
+            remedy=f"There is nothing to stop; read it at GET /v1/quotes/{quote_id}.",
+        )
     return jsonify(quote_resource(row))
 
 
@@ -132,7 +136,10 @@ def get_quote_picture(quote_id: str, route_id: str, picture: str) -> Response:
     _done(quote_id)
     artefact = service().store.get_artefact(owner(), quote_id, route_id, picture)
     if artefact is None or artefact.media_type != SVG:
-        raise not_found(f"picture {picture} of route {route_id} in this quote")
+        raise not_found(
+            f"picture {picture} of route {route_id} in this quote",
+            "Ask for findings or timeline of a route of the quote; one that is not planned has no timeline.",
+        )
     return svg(artefact.body)
 
 
@@ -267,16 +274,26 @@ def _quote_answer(row: QuoteRow) -> Response:
 def _known(quote_id: str) -> QuoteRow:
     row = service().store.get_quote(owner(), quote_id)
     if row is None:
-        raise not_found(f"quote {quote_id}")
+        raise _no_quote(quote_id)
     return row
+
+
+def _no_quote(quote_id: str) -> ApiError:
+    return not_found(f"quote {quote_id}", "GET /v1/quotes lists the quotes that are kept.")
 
 
 def _done(quote_id: str) -> QuoteRow:
     """A quote with a result. Raises ApiError: 404 unknown, 409 not done."""
     row = _known(quote_id)
     if row.state is not QuoteState.DONE:
-        wait = {} if row.state.final else {"Retry-After": str(RETRY_AFTER_S)}
+        wait, remedy = {}, "Ask for a new quote with POST /v1/quotes."
+        if not row.state.final:
+            wait = {"Retry-After": str(RETRY_AFTER_S)}
+            remedy = f"Poll GET /v1/quotes/{quote_id} until its state is done, and ask then."
         raise ApiError(
-            QUOTE_NOT_DONE, f"The quote is {row.state}; only a quote that is done has this.", headers=wait
+            QUOTE_NOT_DONE,
+            f"The quote is {row.state}; only a quote that is done has this.",
+            remedy=remedy,
+            headers=wait,
         )
     return row

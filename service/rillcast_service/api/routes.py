@@ -26,7 +26,7 @@ def get_route(route_id: str) -> dict[str, Any]:
     """One route."""
     routes = load_routes(load())
     if route_id not in routes:
-        raise not_found(f"route {route_id}; known: {', '.join(sorted(routes))}")
+        raise not_found(f"route {route_id}; known: {', '.join(sorted(routes))}", "Use a route that is known.")
     return _resource(routes[route_id])
 
 

@@ -11,6 +11,7 @@ from marshmallow import Schema, ValidationError, fields, validate, validates_sch
 
 from rillcast_service.api.fields import (
     ID_PATTERN,
+    LONGEST_NAME,
     NAME_PATTERN,
     Instant,
     Members,
@@ -171,7 +172,7 @@ class BenchEntryPut(Schema):
     name = Text("the name in the path", longest=64)
     origin = Text("anything; it is ignored", longest=64)
     title = Text("1 to 200 characters", shortest=1, longest=200)
-    based_on = Text("the name of an entry of the same kind", longest=64, pattern=NAME_PATTERN)
+    based_on = Text("the name of an entry of the same kind", longest=LONGEST_NAME, pattern=NAME_PATTERN)
     values = Members("an object from key to value, at most 200 of them", most=200, keys=fields.String())
 
 
