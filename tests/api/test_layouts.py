@@ -1,9 +1,12 @@
 """/v1/layouts: reading a file, keeping it once, listing, showing and forgetting."""
 
+import copy
 import io
 import json
 
 import pytest
+
+from rillcast_service.api.contract import contract
 
 
 @pytest.fixture
@@ -138,3 +141,34 @@ def test_lists_refuse_parameters_that_cannot_be(client, query, status):
     assert response.status_code == status
     if status == 422:
         assert response.json["errors"][0]["where"].startswith("parameter ")
+
+
+def _with_lines(straight, width, bore):
+    """The straight channel drawn as a line of a width, and its ports as points."""
+    drawn = copy.deepcopy(straight)
+    for feature in drawn["features"]:
+        if feature["properties"].get("layer") == "channels":
+            feature["geometry"] = {"type": "LineString", "coordinates": [[5, 10], [25, 10]]}
+            feature["properties"] |= width
+        if feature["geometry"]["type"] == "Point":
+            del feature["properties"]["bore_mm"]
+            feature["properties"] |= bore
+    return json.dumps(drawn).encode()
+
+
+def test_widths_and_bores_may_be_given_in_um_or_mm_as_the_contract_says(upload, straight):
+    in_um = upload(_with_lines(straight, {"width_um": 200}, {"bore_um": 1500}), "application/geo+json").json
+    in_mm = upload(_with_lines(straight, {"width_mm": 0.2}, {"bore_mm": 1.5}), "application/geo+json").json
+    for layout in (in_um, in_mm):
+        (channels,) = [layer for layer in layout["layers"] if layer["role"] == "channels"]
+        assert channels["area_mm2"] == pytest.approx(20 * 0.2)
+        assert [port["bore_mm"] for port in layout["ports"]] == [pytest.approx(1.5)] * 2
+    said = contract()["components"]["schemas"]["GeoJsonLayout"]["description"]
+    assert all(f"`{key}`" in said for key in ("width_um", "width_mm", "bore_um", "bore_mm"))
+
+
+def test_a_width_in_both_units_is_refused(upload, straight):
+    both = _with_lines(straight, {"width_um": 200, "width_mm": 0.2}, {"bore_mm": 1.5})
+    refused = upload(both, "application/geo+json")
+    assert refused.status_code == 422
+    assert "width_mm or width_um" in refused.json["errors"][0]["remedy"]
