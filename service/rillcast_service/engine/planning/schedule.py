@@ -161,6 +161,13 @@ class _Scheduler:
         self.before = [tuple(index[name] for name in lot.step.after) for lot in lots]
         pouring = [position for position, lot in enumerate(lots) if lot.step.unit == "pour"]
         self.takes_mould, self.frees_mould = (pouring[0], pouring[-1]) if pouring else (-1, -1)
+        self.minutes: dict[tuple[int, int], tuple[int, int]] = {}
+        # work of the hands alone can wait while a machine is looked after
+        tied = {member for chain in self.chains if len(chain) > 1 for member in chain}
+        self.can_be_put_aside = [
+            not (lot.step.machine or lot.step.unattended or lot.step.supply_days or position in tied)
+            for position, lot in enumerate(lots)
+        ]
         self.tail = self._tails()
         self.lead = [self._lead(lot) for lot in lots]
 
@@ -290,9 +297,8 @@ class _Scheduler:
         lot = self.lots[member]
         step = lot.step
         first, end = lot.span(batch)
-        hands = whole_minutes(lot.hands_on_min(end - first).best)
-        elapsed = max(hands, whole_minutes(lot.elapsed_min(end - first).best))
-        if hands == elapsed and self._can_be_put_aside(member):
+        hands, elapsed = self._minutes(member, end - first)
+        if hands == elapsed and self.can_be_put_aside[member]:
             return self._in_stretches(member, batch, minute, hands)
         machine = self.machines[step.machine] if step.machine else None
         outside = step.supply_days is not None
@@ -313,11 +319,15 @@ class _Scheduler:
         busy = ((start, start + hands),) if hands else ()
         return Placed(member, batch, start, start + hands, finished, busy)
 
-    def _can_be_put_aside(self, member: int) -> bool:
-        """Whether it is work of the hands alone, which can wait while a machine is looked after."""
-        step = self.lots[member].step
-        tied = any(member in chain and len(chain) > 1 for chain in self.chains)
-        return not (step.machine or step.unattended or step.supply_days or tied)
+    def _minutes(self, member: int, count: int) -> tuple[int, int]:
+        """The operator's time for a batch of `count` items, and that from start to end."""
+        known = self.minutes.get((member, count))
+        if known is None:
+            lot = self.lots[member]
+            hands = whole_minutes(lot.hands_on_min(count).best)
+            known = hands, max(hands, whole_minutes(lot.elapsed_min(count).best))
+            self.minutes[member, count] = known
+        return known
 
     def _in_stretches(self, member: int, batch: int, minute: int, hands: int) -> Placed:
         """As early as the operator's free stretches within one opening add up to the work."""
