@@ -114,3 +114,17 @@ def test_no_printer_goes_to_a_service_and_no_oven_blocks_a_cast(chip, review_of,
     blocked = found(review_of(chip([BAR], bench={"oven": None}), "cast_printed_mould"), "bench_lacks")
     assert Severity.BLOCKER in {finding.severity for finding in blocked}
     assert all(finding.remedy for finding in blocked)
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "fits"),
+    # 90 mm are usable of the 100 mm wafer; the mould is 1.98 % larger than the chip, for a cure at 100 °C.
+    # A channel 1 mm wide and 88 mm long spans sqrt(88² + 1²) · 1.0198 = 89.75 mm on it.
+    [(88.0, True), (89.0, False)],
+)
+def test_channels_keep_from_the_wafers_rim_at_the_size_of_the_mould(chip, review_of, found, length_mm, fits):
+    channel = box(2.0, 10.5, 2.0 + length_mm, 11.5)
+    ports = (("in", "inlet", 6, 11), ("out", "outlet", length_mm - 2.0, 11))
+    job = chip([channel], depth_um=150, outline=box(0.0, 5.0, length_mm + 4.0, 17.0), ports=ports)
+    findings = found(review_of(job, "cast_wafer_mould", "fast_100c"), "build_area")
+    assert (findings == []) is fits

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import shapely
-from shapely import Geometry, Polygon
+from shapely import Geometry
 
+from rillcast_service.engine.asmade.silicone import mould_scale
 from rillcast_service.engine.checks.limits import limit_table, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import mm
@@ -65,15 +66,7 @@ def build_area(case: Case) -> Iterator[Finding]:
     """What the route makes fits the plate of its printer, or the wafer of its mould."""
     fits = limit_table(case, "build_area").get("fits")
     if fits == "wafer":
-        mould = case.job.bench["mould"]
-        diameter = mould.number("diameter_mm") - 2.0 * mould.number("edge_exclusion_mm")
-        diagonal = 2.0 * shapely.minimum_bounding_radius(case.job.chip.outline)
-        if diagonal > diameter:
-            short, long = sorted(_sides(case.job.chip.outline))
-            fits = (diameter**2 - short**2) ** 0.5 if short < diameter else diameter / 2.0**0.5
-            yield _too_large(
-                case, diagonal, diameter, "the usable wafer", mould.source_of("diameter_mm"), long - fits
-            )
+        yield from _beyond_the_wafer(case)
         return
     printer = prints.printer(case.job)
     margin = 2.0 * printer.number("plate_margin_mm")
@@ -87,8 +80,29 @@ def build_area(case: Case) -> Iterator[Finding]:
                 return
 
 
-def _sides(outline: Polygon) -> tuple[float, float]:
-    x0, y0, x1, y1 = outline.bounds
+def _beyond_the_wafer(case: Case) -> Iterator[Finding]:
+    """Channels keep from the rim, at the size of the mould; the land around them may reach into it."""
+    mould, temperature_c = case.job.bench["mould"], case.variant.cure_temperature_c
+    scale = 1.0
+    if temperature_c is not None:
+        scale = mould_scale(case.job.bench["silicone"], cure_temperature_c=temperature_c)
+    diameter = mould.number("diameter_mm")
+    usable = diameter - 2.0 * mould.number("edge_exclusion_mm")
+    source = mould.source_of("diameter_mm")
+    for shape, room, what in (
+        (case.job.chip.outline, diameter, "the wafer"),
+        (drawn_channels(case.job.layout), usable, "the usable wafer"),
+    ):
+        size = 2.0 * shapely.minimum_bounding_radius(shape) * scale
+        if size > room:
+            short, long = sorted(side * scale for side in _sides(shape))
+            fits = (room**2 - short**2) ** 0.5 if short < room else room / 2.0**0.5
+            yield _too_large(case, size, room, what, source, (long - fits) / scale)
+            return
+
+
+def _sides(shape: Geometry) -> tuple[float, float]:
+    x0, y0, x1, y1 = shape.bounds
     return x1 - x0, y1 - y0
 
 
