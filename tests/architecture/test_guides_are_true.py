@@ -25,6 +25,10 @@ def test_the_readme_begins_with_the_job_and_then_the_two_commands():
     assert "make test" in paragraphs[2]
 
 
+def test_nothing_is_left_to_fill_in():
+    assert "@@" not in README + GUIDE
+
+
 @pytest.mark.parametrize("target", re.findall(r"\$ make (\w+)", README + GUIDE))
 def test_make_targets_exist(target):
     assert re.search(rf"^{target}:", MAKEFILE, re.MULTILINE)
