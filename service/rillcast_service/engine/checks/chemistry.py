@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from rillcast_service.engine.checks.limits import Limit
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.result import Finding, Severity
 
@@ -72,11 +73,8 @@ def mould_softens(case: Case) -> Iterator[Finding]:
                 f"Heat to {limit.low:.0f} °C or less for longer, or use a resin with a higher "
                 "heat-deflection temperature."
             ),
-            source=limit.source,
             measured=temperature_c,
-            limit=limit.value,
-            limit_low=limit.low,
-            limit_high=limit.high,
+            **Limit.of(limit).shown,
             unit="°C",
         )
 

@@ -51,11 +51,8 @@ def chip_outline(case: Case) -> Iterator[Finding]:
                 f"{mm(limit.value.best)}."
             ),
             remedy=f"Move the channel {mm(limit.value.high - land)} inward.",
-            source=limit.source,
             measured=land,
-            limit=limit.value.best,
-            limit_low=limit.value.low,
-            limit_high=limit.value.high,
+            **limit.shown,
             unit="mm",
             where=where,
         )

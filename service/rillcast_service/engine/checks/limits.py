@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 from rillcast_service.catalogue.types import Quantity
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
@@ -12,6 +12,15 @@ from rillcast_service.engine.checks.registry import Case
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Severity
 from rillcast_service.engine.routes import prints
+
+
+class Shown(TypedDict):
+    """The members of a finding that tell its limit."""
+
+    source: str
+    limit: float
+    limit_low: float
+    limit_high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +34,12 @@ class Limit:
     def of(cls, quantity: Quantity) -> Limit:
         """A catalogue value as a limit."""
         return cls(Range(quantity.low, quantity.value, quantity.high), quantity.source)
+
+    @property
+    def shown(self) -> Shown:
+        """This limit as a finding shows it."""
+        best, low, high = self.value.best, self.value.low, self.value.high
+        return Shown(source=self.source, limit=best, limit_low=low, limit_high=high)
 
     def severity_of_too_small(self, measured: float) -> Severity | None:
         """How much it matters that a size should be at least this.

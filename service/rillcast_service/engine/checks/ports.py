@@ -61,11 +61,8 @@ def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_i
             f"From {one_is} to {other_is} it is {mm(distance)}; the route needs {mm(limit.value.best)}."
         ),
         remedy=f"Leave {mm(limit.value.high - distance)} more between them.",
-        source=limit.source,
         measured=distance,
-        limit=limit.value.best,
-        limit_low=limit.value.low,
-        limit_high=limit.value.high,
+        **limit.shown,
         unit="mm",
         where=place,
     )

@@ -78,11 +78,8 @@ def _too_small(
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
             remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",
-            source=limit.source,
             measured=float(least),
-            limit=limit.value.best,
-            limit_low=limit.value.low,
-            limit_high=limit.value.high,
+            **limit.shown,
             unit="µm",
             where=MultiLineString([span.chord for span in found]),
         )
@@ -106,11 +103,8 @@ def channel_depth(case: Case) -> Iterator[Finding]:
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
             remedy=f"Draw it {um(target)} deep or more, or slice it in thinner layers.",
-            source=limit.source,
             measured=depth,
-            limit=limit.value.best,
-            limit_low=limit.value.low,
-            limit_high=limit.value.high,
+            **limit.shown,
             unit="µm",
             where=layer.geometry,
         )

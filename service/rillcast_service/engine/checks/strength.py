@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import shapely
 from shapely import Geometry
@@ -63,11 +64,8 @@ def _sagging(
             f"Set pillars {mm(limit.value.low * depth_mm)} apart in it, make it that narrow, or "
             f"{um(1000.0 * widest_mm / limit.value.low)} deep."
         ),
-        source=limit.source,
         measured=round(ratio, 1),
-        limit=limit.value.best,
-        limit_low=limit.value.low,
-        limit_high=limit.value.high,
+        **limit.shown,
         unit="1",
         where=shapely.MultiPoint([centre for centre, _ in discs]).buffer(widest_mm / 2.0),
     )
@@ -103,11 +101,8 @@ def cover(case: Case) -> Iterator[Finding]:
                 f"channel; the route needs {mm(limit.value.best)}."
             ),
             remedy=f"Make the chip {mm(deepest_mm + limit.value.high)} thick or the channels shallower.",
-            source=limit.source,
             measured=round(left, 3),
-            limit=limit.value.best,
-            limit_low=limit.value.low,
-            limit_high=limit.value.high,
+            **limit.shown,
             unit="mm",
         )
 
@@ -133,11 +128,8 @@ def seal_depth(case: Case) -> Iterator[Finding]:
                 ),
                 remedy=f"Make it {um(limit.value.high)} deep, or cut a groove around the channels that takes "
                 "up what is squeezed out.",
-                source=limit.source,
                 measured=float(depth),
-                limit=limit.value.best,
-                limit_low=limit.value.low,
-                limit_high=limit.value.high,
+                **limit.shown,
                 unit="µm",
             )
 
@@ -160,18 +152,8 @@ def hand_pressure(case: Case) -> Iterator[Finding]:
     syringe = case.job.bench["syringe"]
     limit = Limit.of(syringe.quantity("hand_pressure_kpa"))
     for finding in _too_much(case, "hand_pressure", limit, f"a hand on the {syringe.title}"):
-        yield Finding(
-            rule=finding.rule,
-            severity=Severity.NOTE,
-            message=finding.message,
-            remedy="Use a smaller syringe or a pump, or " + finding.remedy[0].lower() + finding.remedy[1:],
-            source=finding.source,
-            measured=finding.measured,
-            limit=finding.limit,
-            limit_low=finding.limit_low,
-            limit_high=finding.limit_high,
-            unit=finding.unit,
-        )
+        remedy = "Use a smaller syringe or a pump, or " + finding.remedy[0].lower() + finding.remedy[1:]
+        yield replace(finding, severity=Severity.NOTE, remedy=remedy)
 
 
 def _too_much(case: Case, rule_id: str, limit: Limit, holder: str) -> Iterator[Finding]:
@@ -188,10 +170,7 @@ def _too_much(case: Case, rule_id: str, limit: Limit, holder: str) -> Iterator[F
             f"({limit.value.low:.0f} to {limit.value.high:.0f})."
         ),
         remedy=f"Lower the flow to {flow:.3g} µL/min, or make the channels deeper.",
-        source=limit.source,
         measured=round(needed, 1),
-        limit=limit.value.best,
-        limit_low=limit.value.low,
-        limit_high=limit.value.high,
+        **limit.shown,
         unit="kPa",
     )

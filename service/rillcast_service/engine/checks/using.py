@@ -63,11 +63,8 @@ def light_path(case: Case) -> Iterator[Finding]:
                     f"Use light of {clear_from.high:.0f} nm or longer, measure a printed test piece, or "
                     "cast the chip in silicone and close it with glass."
                 ),
-                source=clear_from.source,
                 measured=shortest_nm,
-                limit=clear_from.value,
-                limit_low=clear_from.low,
-                limit_high=clear_from.high,
+                **Limit.of(clear_from).shown,
                 unit="nm",
             )
 
