@@ -16,9 +16,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import lru_cache
-
-from shapely import MultiPolygon
 
 from rillcast_service import MODEL_VERSION
 from rillcast_service.catalogue.types import Catalogue
@@ -200,8 +197,8 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     """
     process = route.process(job, variant)
     as_made = route.as_made(job, variant)
-    drawn = _measured(drawn_channels(job.layout))
-    made = _measured(made_channels(as_made))
+    drawn = measure(drawn_channels(job.layout))
+    made = measure(made_channels(as_made))
     cavities = find_cavities(_cavity_channels(job, as_made), job.layout.ports)
     fluidics = _fluidics(job, as_made, flows)
     findings = review(
@@ -304,7 +301,8 @@ def _price_breaks(job: Job, route: Route, offer: Offer) -> tuple[PriceBreak, ...
     breaks = []
     for quantity in sorted({*ladder, job.quantity}):
         other = replace(job, quantity=quantity)
-        best, _ = _best_offer(other, route, [offer.analysis])
+        # the asked quantity is planned already
+        best = offer if other.quantity == job.quantity else _best_offer(other, route, [offer.analysis])[0]
         if best is not None:
             cost = best.cost(other)
             breaks.append(
@@ -346,13 +344,6 @@ def _in_a_sentence(analysis: Analysis) -> str:
             return f"Can be made, with {risks} risk{'s' if risks > 1 else ''} to mind."
         case _:
             return "Can be made."
-
-
-# Cure variants differ in shrinkage doubt and schedule, hardly in outline: the same geometry is
-# measured, and solved for flow, once.
-@lru_cache(maxsize=16)
-def _measured(geometry: MultiPolygon) -> Measurements:
-    return measure(geometry)
 
 
 def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSummary:
@@ -400,7 +391,7 @@ def _fluidics(job: Job, as_made: AsMade, flows: Flows) -> FluidicsSummary | None
         replace(channel, depth_um=Range.exact(channel.depth_um.best)) for channel in as_made.channels
     )
     if best not in flows:
-        measured = _measured(made_channels(as_made))
+        measured = measure(made_channels(as_made))
         flows[best] = fluidics_summary(best, job.layout.ports, job.use, measured=measured)
     return flows[best]
 

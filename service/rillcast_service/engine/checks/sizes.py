@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import lru_cache
 
 import shapely
-from shapely import Geometry, MultiLineString, MultiPolygon
+from shapely import Geometry, MultiLineString
 
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.asmade.topology import compare
@@ -29,7 +28,7 @@ def channel_width(case: Case) -> Iterator[Finding]:
     """Channels at least as wide as the machine resolves, as drawn."""
     limit = least_size_um(case, "channel_width")
     if limit is not None and case.drawn.width is not None:
-        spans = _narrow_channels(drawn_channels(case.job.layout), limit.value.high)
+        spans = narrow_spans(drawn_channels(case.job.layout), below_um=limit.value.high)
         yield from _too_small(case, "channel_width", "channel", limit, spans)
 
 
@@ -38,23 +37,12 @@ def channel_gap(case: Case) -> Iterator[Finding]:
     """Walls between channels at least as wide as the machine resolves, as drawn."""
     limit = least_size_um(case, "channel_gap")
     if limit is not None and case.drawn.gap is not None:
-        spans = _narrow_walls(drawn_channels(case.job.layout), limit.value.high)
+        spans = narrow_gaps(drawn_channels(case.job.layout), below_um=limit.value.high)
         yield from _too_small(case, "channel_gap", "wall", limit, spans)
 
 
 def _at_places(spans: list[Span]) -> str:
     return f" ({len(spans)} places are below or near the limit)" if len(spans) > 1 else ""
-
-
-# Variants of a route share drawing and limit: the places are looked for once.
-@lru_cache(maxsize=8)
-def _narrow_channels(drawn: MultiPolygon, below_um: float) -> tuple[Span, ...]:
-    return narrow_spans(drawn, below_um=below_um)
-
-
-@lru_cache(maxsize=8)
-def _narrow_walls(drawn: MultiPolygon, below_um: float) -> tuple[Span, ...]:
-    return narrow_gaps(drawn, below_um=below_um)
 
 
 def _too_small(
@@ -187,13 +175,14 @@ def ridge_height(case: Case) -> Iterator[Finding]:
         depth = layer.depth_um or 0.0
         severity = highest.severity_of_too_large(depth) if highest is not None else None
         if highest is not None and severity is not None:
-            yield _finding(
-                highest,
-                severity,
+            yield Finding(
+                rule="ridge_height",
+                severity=severity,
                 message=f"Layer {layer.name!r} is {um(depth)} deep; one film of this process gives up to "
                 f"{um(highest.value.best)}.",
                 remedy=f"Make it {um(highest.value.low)} deep or less, or ask for a two-coat mould.",
-                measured=depth,
+                measured=round(depth, 2),
+                **highest.shown,
                 unit="µm",
                 where=layer.geometry,
             )
@@ -203,13 +192,14 @@ def ridge_height(case: Case) -> Iterator[Finding]:
         ratio = depth / narrowest.length_um
         severity = slenderest.severity_of_too_large(ratio)
         if severity is not None:
-            yield _finding(
-                slenderest,
-                severity,
+            yield Finding(
+                rule="ridge_height",
+                severity=severity,
                 message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
                 f"wide; {slenderest.value.low:g} is safe and {slenderest.value.best:g} the most.",
                 remedy=f"Widen it to {um(depth / slenderest.value.low)} or make it shallower.",
-                measured=ratio,
+                measured=round(ratio, 2),
+                **slenderest.shown,
                 unit="1",
                 where=narrowest.chord,
             )
@@ -222,41 +212,14 @@ def film_count(case: Case) -> Iterator[Finding]:
     limit = quantity_limit(case, "film_count", "alignment_um")
     if len(depths) < 2 or limit is None:
         return
-    yield _finding(
-        limit,
-        Severity.RISK,
-        rule_id="film_count",
+    yield Finding(
+        rule="film_count",
+        severity=Severity.RISK,
         message=f"There are {len(depths)} channel depths ({', '.join(map(um, depths))}): as many films and "
         f"masks, aligned to about {um(limit.value.best)}.",
         remedy="Draw all channels equally deep, or let the layers overlap by more than the alignment.",
-        measured=float(len(depths)),
-        unit="depths",
-        where=None,
-    )
-
-
-def _finding(
-    limit: Limit,
-    severity: Severity,
-    *,
-    message: str,
-    remedy: str,
-    measured: float,
-    unit: str,
-    where: Geometry | None,
-    rule_id: str = "ridge_height",
-) -> Finding:
-    counted = unit == "depths"
-    return Finding(
-        rule=rule_id,
-        severity=severity,
-        message=message,
-        remedy=remedy,
         source=limit.source,
-        measured=round(measured, 2),
-        limit=1.0 if counted else limit.value.best,
-        limit_low=None if counted else limit.value.low,
-        limit_high=None if counted else limit.value.high,
-        unit=unit,
-        where=where,
+        measured=float(len(depths)),
+        limit=1.0,
+        unit="depths",
     )

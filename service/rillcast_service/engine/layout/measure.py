@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -53,6 +54,10 @@ _AT_END = 1e-9
 _MM_TO_UM = 1e3
 
 
+# The review, the flow and the plan of every variant ask for the same few geometries, which never change.
+_REMEMBERED = 16
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """The distance between two walls at one place.
@@ -79,6 +84,7 @@ class Measurements:
     gap: Span | None
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def measure(geometry: MultiPolygon | Polygon) -> Measurements:
     """Least channel width and least wall between channels.
 
@@ -97,6 +103,7 @@ def measure(geometry: MultiPolygon | Polygon) -> Measurements:
     )
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def narrow_spans(geometry: MultiPolygon | Polygon, *, below_um: float) -> tuple[Span, ...]:
     """Every separate place where a channel is narrower than a limit.
 
@@ -110,6 +117,7 @@ def narrow_spans(geometry: MultiPolygon | Polygon, *, below_um: float) -> tuple[
     return _narrow(geometry, below_um=below_um, complement=False)
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def narrow_gaps(geometry: MultiPolygon | Polygon, *, below_um: float) -> tuple[Span, ...]:
     """Every separate place where the wall between channels is thinner than a limit.
 
