@@ -19,6 +19,7 @@ from rillcast_service.api.inputs import accepted, in_parameters, parameters, raw
 from rillcast_service.api.paging import page_answer
 from rillcast_service.api.problems import UNSUPPORTED_MEDIA_TYPE, ApiError, invalid, not_found
 from rillcast_service.api.schemas import LayoutOptions
+from rillcast_service.catalogue.loader import load
 from rillcast_service.documents.pictures import layout_picture
 from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.layout.limits import Limits
@@ -110,7 +111,8 @@ def read_upload(upload: Upload) -> Layout:
     """The layout of an upload. Raises EngineError: it says what is wrong with file or options."""
     depth_um = upload.options.get("depth_um")
     try:
-        options = ReadOptions(
+        options = ReadOptions.from_defaults(
+            load().defaults,
             unit=upload.options.get("unit"),
             roles=upload.options.get("roles", {}),
             depths_um={} if depth_um is None else {EVERY_CHANNEL_LAYER: depth_um},

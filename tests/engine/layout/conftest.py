@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from rillcast_service.catalogue.loader import load
 from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
@@ -17,7 +18,7 @@ SHEET = 'width="76mm" height="26mm" viewBox="0 0 76 26"'
 
 
 def _options(given: Mapping[str, Any]) -> ReadOptions:
-    return ReadOptions(**given)
+    return ReadOptions.from_defaults(load().defaults, **given)
 
 
 @pytest.fixture

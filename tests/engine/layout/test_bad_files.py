@@ -4,11 +4,13 @@ import time
 
 import pytest
 
+from rillcast_service.catalogue.loader import load
 from rillcast_service.engine.errors import LayoutInvalid, LayoutTooComplex, LayoutUnreadable
 from rillcast_service.engine.layout.limits import Limits
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import MEDIA_TYPES, read
 
+OPTIONS = ReadOptions.from_defaults(load().defaults)
 CHANNEL = '<g id="channels"><rect x="5" y="5" width="20" height="1"/></g>'
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="76mm" height="26mm" viewBox="0 0 76 26">{}</svg>'
 
@@ -67,13 +69,18 @@ def test_a_file_of_another_kind_is_named(read_svg, refusal):
 
 @pytest.mark.parametrize("media_type", ["image/png", "", "text/plain; charset=utf-8"])
 def test_a_media_type_without_reader(refusal, media_type):
-    fault = refusal(LayoutUnreadable, read, b"x", media_type=media_type, name="x")
+    fault = refusal(LayoutUnreadable, read, b"x", media_type=media_type, name="x", options=OPTIONS)
     assert "image/svg+xml" in fault.remedy
     assert "application/geo+json" in fault.remedy
 
 
 def test_parameters_and_case_of_a_media_type_do_not_matter():
-    layout = read(SVG.format(CHANNEL).encode(), media_type="Image/SVG+XML; charset=utf-8", name="a chip")
+    layout = read(
+        SVG.format(CHANNEL).encode(),
+        media_type="Image/SVG+XML; charset=utf-8",
+        name="a chip",
+        options=OPTIONS,
+    )
     assert layout.name == "a chip"
     assert layout.source_format == "svg"
 
@@ -221,4 +228,4 @@ class TestLimits:
     ],
 )
 def test_options_that_cannot_be(refusal, options, pointer):
-    assert refusal(LayoutInvalid, ReadOptions, **options).pointer == pointer
+    assert refusal(LayoutInvalid, ReadOptions.from_defaults, load().defaults, **options).pointer == pointer

@@ -8,7 +8,9 @@ import shapely
 from shapely import Point
 
 import rillcast
+from rillcast_service.catalogue.loader import load
 from rillcast_service.engine.layout.model import PortRole, Role
+from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import read
 
 DRAWING = Path(rillcast.__file__).parent / "demo" / "river_nitrate_chip.svg"
@@ -16,7 +18,8 @@ DRAWING = Path(rillcast.__file__).parent / "demo" / "river_nitrate_chip.svg"
 
 @pytest.fixture(scope="module")
 def chip():
-    return read(DRAWING.read_bytes(), media_type="image/svg+xml", name="River nitrate")
+    options = ReadOptions.from_defaults(load().defaults)
+    return read(DRAWING.read_bytes(), media_type="image/svg+xml", name="River nitrate", options=options)
 
 
 def test_it_reads_without_a_guess_or_a_repair(chip):

@@ -12,6 +12,7 @@ from rillcast_service.engine.layout.model import (
     Port,
     PortRole,
     Repair,
+    RepairKind,
     Role,
 )
 from rillcast_service.engine.layout.serial import layout_from_json, layout_to_json
@@ -32,7 +33,7 @@ FULL = Layout(
     ),
     outline=box(-1, -1, 9, 9),
     flattening_um=0.25,
-    repairs=(Repair("mended", "channels", 1.0, 2.0, 0.0, 3.5),),
+    repairs=(Repair(RepairKind.SELF_CROSSING, "mended", "channels", 1.0, 2.0, 0.0, 3.5),),
     assumptions=(Assumption("unit", "mm", "none was given", "a source"),),
 )
 

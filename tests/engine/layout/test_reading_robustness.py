@@ -3,12 +3,15 @@
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from rillcast_service.catalogue.loader import load
 from rillcast_service.engine.errors import EngineError
 from rillcast_service.engine.layout.limits import Limits
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import read
 
-SMALL = ReadOptions(limits=Limits(bytes_count=20_000, elements_count=200, vertices_count=20_000))
+SMALL = ReadOptions.from_defaults(
+    load().defaults, limits=Limits(bytes_count=20_000, elements_count=200, vertices_count=20_000)
+)
 
 SVG = b"""<svg xmlns="http://www.w3.org/2000/svg" width="76mm" height="26mm" viewBox="0 0 76 26">
 <style>.a{fill:none}</style><g id="channels" data-depth-um="150" transform="rotate(3)">

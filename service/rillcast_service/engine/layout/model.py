@@ -18,6 +18,27 @@ class Role(StrEnum):
     IGNORED = "ignored"
 
 
+class RepairKind(StrEnum):
+    """What kinds of things are mended; each can be switched off."""
+
+    #: An outline that crosses or touches itself: filled by its rule. Switched off: refused.
+    SELF_CROSSING = "self_crossing"
+    #: An outline or loop whose ends nearly meet: closed. Switched off: refused, or left a line.
+    UNCLOSED = "unclosed"
+    #: A shape drawn twice: one of them is dropped.
+    DUPLICATE = "duplicate"
+    #: Shapes that overlap: merged. Switched off: refused, since an area counts once.
+    OVERLAP = "overlap"
+    #: Shreds and hairs thinner than anything that can be made: removed.
+    SLIVER = "sliver"
+    #: Channels that nearly touch: joined.
+    GAP = "gap"
+    #: A layer drawn mirrored or turned against the others: turned back.
+    TURNED_LAYER = "turned_layer"
+    #: A drawing that lies slightly askew on its sheet: straightened.
+    TILT = "tilt"
+
+
 class PortRole(StrEnum):
     """What a port is for."""
 
@@ -36,6 +57,8 @@ class Layer:
         geometry: union of its shapes, mm; valid, no overlapping parts.
         depth_um: channel depth, for a channel layer whose depth is known; else None.
         shapes: how many shapes of the file went into it.
+        level: plane of a channel layer, 1 next to the lid; layers of one level are one cavity where they
+            overlap, layers of different levels cross without meeting.
     """
 
     name: str
@@ -43,6 +66,7 @@ class Layer:
     geometry: MultiPolygon
     depth_um: float | None = None
     shapes: int = 0
+    level: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +117,14 @@ class Repair:
     """One thing that was mended while reading.
 
     Args:
+        kind: of the repair, as it is switched off.
         what: in words.
         layer: name of the layer.
         x_mm, y_mm: where.
         area_before_mm2, area_after_mm2: area of the mended shape.
     """
 
+    kind: RepairKind
     what: str
     layer: str
     x_mm: float

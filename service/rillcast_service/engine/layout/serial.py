@@ -14,11 +14,12 @@ from rillcast_service.engine.layout.model import (
     Port,
     PortRole,
     Repair,
+    RepairKind,
     Role,
 )
 
 #: Raised when the form changes, so that a stored layout is never misread.
-FORM = 1
+FORM = 2
 
 
 def layout_to_json(layout: Layout) -> dict[str, Any]:
@@ -44,6 +45,7 @@ def layout_to_json(layout: Layout) -> dict[str, Any]:
                 "polygons": [_rings(polygon) for polygon in layer.geometry.geoms],
                 "depth_um": layer.depth_um,
                 "shapes": layer.shapes,
+                "level": layer.level,
             }
             for layer in layout.layers
         ],
@@ -89,6 +91,7 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
                 geometry=MultiPolygon([_polygon(rings) for rings in layer["polygons"]]),
                 depth_um=layer["depth_um"],
                 shapes=layer["shapes"],
+                level=layer["level"],
             )
             for layer in document["layers"]
         ),
@@ -106,7 +109,9 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
         ),
         outline=None if outline is None else _polygon(outline),
         flattening_um=document["flattening_um"],
-        repairs=tuple(Repair(**repair) for repair in document["repairs"]),
+        repairs=tuple(
+            Repair(**{**repair, "kind": RepairKind(repair["kind"])}) for repair in document["repairs"]
+        ),
         assumptions=tuple(Assumption(**assumption) for assumption in document["assumptions"]),
     )
 

@@ -5,15 +5,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import shapely
-from shapely import MultiPolygon, Polygon
+from shapely import MultiPolygon, Point, Polygon
 
-from rillcast_service.engine.errors import Fault, LayoutInvalid
+from rillcast_service.engine.errors import EngineError, Fault, LayoutInvalid
 from rillcast_service.engine.layout import roles
+from rillcast_service.engine.layout.curves import Points
+from rillcast_service.engine.layout.guessing import guess_roles
 from rillcast_service.engine.layout.limits import Tally
-from rillcast_service.engine.layout.model import Assumption, Layer, Layout, Port, PortRole, Repair, Role
+from rillcast_service.engine.layout.model import (
+    Assumption,
+    Layer,
+    Layout,
+    Port,
+    PortRole,
+    Repair,
+    RepairKind,
+    Role,
+)
 from rillcast_service.engine.layout.options import ReadOptions, escaped
-from rillcast_service.engine.layout.polygons import joined
+from rillcast_service.engine.layout.polygons import FillRule, enclosed_area, filled, is_plain, joined
 from rillcast_service.engine.layout.ports import bore_mm, guessed_role, role_from_name
 
 #: A shape smaller than this is a slip of the pen: a square of 0.1 µm.
@@ -45,13 +57,24 @@ class Shape:
 
 @dataclass(slots=True)
 class SketchLayer:
-    """One layer of the drawing while its shapes are being read."""
+    """One layer of the drawing while its shapes are being read.
+
+    Args:
+        name: as in the file.
+        role: None while nothing tells it; it is guessed when the whole drawing is known.
+        depth_um, level: as the drawing states them, if it does.
+        shapes: read so far, of every role but `ignored`.
+        passed_over: shapes of an ignored layer, which are not read.
+        refused: what cannot be read on a layer whose role is not known yet; it counts once the layer does.
+    """
 
     name: str
-    role: Role
+    role: Role | None
     depth_um: float | None = None
+    level: int | None = None
     shapes: list[Shape] = field(default_factory=list)
     passed_over: int = 0
+    refused: EngineError | None = None
 
 
 class Sketch:
@@ -94,18 +117,22 @@ class Sketch:
         by_table = ((name, roles.role_of(name)) for name in names)
         return next(((name, role) for name, role in by_table if role is not None), None)
 
-    def layer(self, name: str, role: Role | None, depth_um: float | None = None) -> SketchLayer:
+    def layer(
+        self, name: str, role: Role | None, depth_um: float | None = None, level: int | None = None
+    ) -> SketchLayer:
         """The layer of that name, made on first use.
 
         Args:
             name: as in the file.
-            role: None for a layer whose name says nothing, which is left out.
-            depth_um: as the drawing states it, if it does.
+            role: None for a layer whose name says nothing; its role is guessed at the end, or it is left out.
+            depth_um, level: as the drawing states them, if it does.
 
         Raises:
-            LayoutInvalid: the drawing states two depths or two roles for one layer.
+            LayoutInvalid: the drawing states two depths, levels or roles for one layer.
         """
-        known = self.layers.setdefault(name, SketchLayer(name, role or Role.IGNORED, depth_um))
+        known = self.layers.setdefault(name, SketchLayer(name, role, depth_um, level))
+        if known.role is None:
+            known.role = role
         if role is not None and role is not known.role:
             raise LayoutInvalid(
                 Fault(
@@ -124,14 +151,70 @@ class Sketch:
                     )
                 )
             known.depth_um = depth_um
+        if level is not None:
+            if known.level not in (None, level):
+                raise LayoutInvalid(
+                    Fault(
+                        f"Layer {name!r} has two levels, {known.level} and {level}.",
+                        "Put channels of each level on a layer of their own.",
+                        where=f"layer {name!r}",
+                    )
+                )
+            known.level = level
         return known
 
     def add(self, layer: SketchLayer, shape: Shape) -> None:
         """Put a shape on a layer; one without area is left out and told."""
-        if shape.geometry.area < SPECK_MM2:
+        if layer.role is Role.IGNORED:
+            layer.passed_over += 1
+        elif shape.geometry.area < SPECK_MM2:
             self.leave_out(shape.element, NO_AREA)
         else:
             layer.shapes.append(shape)
+
+    def refuse(self, layer: SketchLayer, error: EngineError) -> None:
+        """Refuse what cannot be read on a layer, unless the layer is not used.
+
+        Args:
+            layer: whose role decides: an ignored one may hold anything, and of an undecided one the
+                error waits until its role is known.
+            error: what is wrong.
+
+        Raises:
+            EngineError: the error, when the layer counts.
+        """
+        if layer.role is None:
+            layer.refused = layer.refused or error
+        elif layer.role is not Role.IGNORED:
+            raise error
+
+    def filled(
+        self, rings: Sequence[Points], rule: FillRule, *, layer: SketchLayer, element: str
+    ) -> MultiPolygon:
+        """The area that rings enclose, mended and told where they cross or touch themselves.
+
+        Args:
+            rings: in mm, each of shape (n, 2), closed from its last point to its first.
+            rule: how nested and crossing rings are filled.
+            layer, element: which they belong to.
+
+        Raises:
+            LayoutInvalid: a ring crosses itself, and such repairs are switched off.
+            LayoutTooComplex: too many crossings.
+        """
+        plain = all(len(ring) < 3 or is_plain(ring) for ring in rings)
+        if len(rings) > 1 or not plain:
+            self.tally.crossing([np.vstack([ring, ring[:1]]) for ring in rings], where=element)
+        area = filled(rings, rule)
+        if area.area > 0.0 and not plain:
+            self.repaired(
+                RepairKind.SELF_CROSSING,
+                f"{element}: an outline that crosses or touches itself was filled by the rule {rule}",
+                layer=layer.name,
+                area_before_mm2=enclosed_area(rings),
+                after=area,
+            )
+        return area
 
     def assume(self, what: str, value: str, why: str, source: str) -> None:
         """Report a default that was used."""
@@ -145,11 +228,42 @@ class Sketch:
         """Report a shape that the drawing holds and the layout does not."""
         self.note(element, what="shapes", taken=LEFT_OUT, why=why, source="what is not seen is not made")
 
-    def repaired(self, what: str, *, layer: str, area_before_mm2: float, after: MultiPolygon) -> None:
-        """Report a shape that was mended, with its place and area."""
-        place = after.representative_point() if not after.is_empty else shapely.Point(0.0, 0.0)
+    def repaired(
+        self,
+        kind: RepairKind,
+        what: str,
+        *,
+        layer: str,
+        area_before_mm2: float,
+        after: MultiPolygon,
+        place: Point | None = None,
+    ) -> None:
+        """Report a shape that was mended, with its place and area.
+
+        Args:
+            kind: of the repair.
+            what: in words, without its full stop.
+            layer: name of the layer.
+            area_before_mm2: of the shape as drawn.
+            after: the shape as mended, mm.
+            place: where; somewhere within the mended shape when not given.
+
+        Raises:
+            LayoutInvalid: repairs of this kind are switched off.
+        """
+        if place is None:
+            place = after.representative_point() if not after.is_empty else Point(0.0, 0.0)
+        if not self.options.mends(kind):
+            raise LayoutInvalid(
+                Fault(
+                    f"The drawing needs a repair that is switched off: {what}.",
+                    f"Mend the drawing there, or allow repairs of the kind {kind.value}.",
+                    where=f"layer {layer!r} at ({place.x:.4g}, {place.y:.4g}) mm",
+                )
+            )
         self._repairs.append(
             Repair(
+                kind=kind,
                 what=what,
                 layer=layer,
                 x_mm=round(place.x, 4),
@@ -168,6 +282,7 @@ class Sketch:
             LayoutTooComplex: the shapes together are larger than the limit.
         """
         self._check_options()
+        guess_roles(self)
         self._check_channels()
         self._check_extent()
         layers = tuple(self._finished(layer) for layer in self.layers.values())
@@ -186,7 +301,7 @@ class Sketch:
             assumptions=tuple(self._assumptions),
         )
 
-    def _with_role(self, role: Role) -> list[SketchLayer]:
+    def with_role(self, role: Role) -> list[SketchLayer]:
         return [layer for layer in self.layers.values() if layer.role is role]
 
     def _found(self) -> str:
@@ -203,7 +318,7 @@ class Sketch:
             for name in self.options.roles
             if roles.plain(name) not in known
         ]
-        channels = {roles.plain(layer.name) for layer in self._with_role(Role.CHANNELS)} | {"channels"}
+        channels = {roles.plain(layer.name) for layer in self.with_role(Role.CHANNELS)} | {"channels"}
         faults += [
             Fault(
                 f"The file has no channel layer {name!r} to give a depth to.",
@@ -213,11 +328,20 @@ class Sketch:
             for name in self.options.depths_um
             if roles.plain(name) not in channels
         ]
+        faults += [
+            Fault(
+                f"The file has no channel layer {name!r} to give a level to.",
+                f"Name one of the layers found: {self._found()}.",
+                pointer=f"#/levels/{escaped(name)}",
+            )
+            for name in self.options.levels
+            if roles.plain(name) not in channels
+        ]
         if faults:
             raise LayoutInvalid(*faults)
 
     def _check_channels(self) -> None:
-        channels = self._with_role(Role.CHANNELS)
+        channels = self.with_role(Role.CHANNELS)
         if any(layer.shapes for layer in channels):
             return
         if channels:
@@ -246,19 +370,23 @@ class Sketch:
         )
 
     def _finished(self, layer: SketchLayer) -> Layer:
-        if layer.role is Role.IGNORED:
+        if layer.role is None or layer.role is Role.IGNORED:
+            left_out = layer.passed_over + len(layer.shapes)
             self.assume(
                 f"roles.{layer.name}",
                 "ignored",
-                f"{layer.passed_over} shapes left out; the layer's name stands for no other role",
+                f"{left_out} shapes left out; the layer's name stands for no other role",
                 "Rillcast's table of layer names",
             )
+            return Layer(name=layer.name, role=Role.IGNORED, geometry=MultiPolygon(), shapes=left_out)
+        channels = layer.role is Role.CHANNELS
         return Layer(
             name=layer.name,
             role=layer.role,
             geometry=self._joined(layer),
-            depth_um=self._depth(layer) if layer.role is Role.CHANNELS else None,
-            shapes=len(layer.shapes) or layer.passed_over,
+            depth_um=self._depth(layer) if channels else None,
+            shapes=len(layer.shapes),
+            level=self._level(layer) if channels else 1,
         )
 
     def _joined(self, layer: SketchLayer) -> MultiPolygon:
@@ -274,10 +402,15 @@ class Sketch:
         given = {roles.plain(name): depth for name, depth in self.options.depths_um.items()}
         return given.get(roles.plain(layer.name), given.get("channels", layer.depth_um))
 
+    def _level(self, layer: SketchLayer) -> int:
+        """As asked, else as the drawing states it, else the plane next to the lid."""
+        asked = {roles.plain(name): level for name, level in self.options.levels.items()}
+        return asked.get(roles.plain(layer.name), layer.level or 1)
+
     def _ports(self) -> tuple[Port, ...]:
         ports: list[Port] = []
         taken: dict[str, int] = {}
-        for layer in self._with_role(Role.PORTS):
+        for layer in self.with_role(Role.PORTS):
             for shape in layer.shapes:
                 for opening in shape.geometry.geoms:
                     hole = Polygon(opening.exterior)
@@ -307,7 +440,7 @@ class Sketch:
         return unique
 
     def _outline(self) -> Polygon | None:
-        shapes = [shape.geometry for layer in self._with_role(Role.OUTLINE) for shape in layer.shapes]
+        shapes = [shape.geometry for layer in self.with_role(Role.OUTLINE) for shape in layer.shapes]
         if not shapes:
             return None
         pieces = joined(shapes).geoms

@@ -21,7 +21,7 @@ _FORMATS = (svg.FORMAT, geojson.FORMAT)
 MEDIA_TYPES: Mapping[str, Format] = {form.media_type: form for form in _FORMATS}
 
 
-def read(data: bytes, *, media_type: str, name: str, options: ReadOptions | None = None) -> Layout:
+def read(data: bytes, *, media_type: str, name: str, options: ReadOptions) -> Layout:
     """Read a layout file.
 
     Args:
@@ -46,7 +46,7 @@ def read(data: bytes, *, media_type: str, name: str, options: ReadOptions | None
         )
     if not data.strip():
         raise LayoutUnreadable(Fault("The file is empty.", f"Send the {form.title} file itself."))
-    sketch = Sketch(name=name, source_format=form.name, options=options or ReadOptions())
+    sketch = Sketch(name=name, source_format=form.name, options=options)
     sketch.tally.size(len(data))
     actual = looks_like(data)
     if actual is not None and actual != form.name:

@@ -26,7 +26,7 @@ from shapely import MultiPolygon, Polygon
 from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadable
 from rillcast_service.engine.layout.curves import Points, disc_ring, without_repeats
 from rillcast_service.engine.layout.lengths import mm_per_unit
-from rillcast_service.engine.layout.model import PortRole, Role
+from rillcast_service.engine.layout.model import PortRole, RepairKind, Role
 from rillcast_service.engine.layout.polygons import mended, multipolygon
 from rillcast_service.engine.layout.readers.format import Format
 from rillcast_service.engine.layout.sketch import Shape, Sketch, SketchLayer
@@ -234,6 +234,7 @@ class _Feature:
         self.sketch.tally.crossing(rings, where=self._where())
         whole = mended(polygon)
         self.sketch.repaired(
+            RepairKind.SELF_CROSSING,
             f"{self.element}: a polygon that crosses or touches itself was mended",
             layer=self.layer.name,
             area_before_mm2=polygon.area,
@@ -248,6 +249,7 @@ class _Feature:
             self.sketch.tally.crossing([points], where=self._where())
             closed = mended(Polygon(points)) if len(points) > 3 else MultiPolygon()
             self.sketch.repaired(
+                RepairKind.UNCLOSED,
                 f"{self.element}: a ring whose last point is not its first was closed",
                 layer=self.layer.name,
                 area_before_mm2=0.0,

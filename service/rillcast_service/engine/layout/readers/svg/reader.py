@@ -27,7 +27,7 @@ from rillcast_service.engine.layout.affine import Matrix, apply, largest_scale, 
 from rillcast_service.engine.layout.curves import Points, Subpath
 from rillcast_service.engine.layout.lengths import MM_PER_UNIT
 from rillcast_service.engine.layout.model import PortRole, Role
-from rillcast_service.engine.layout.polygons import FillRule, enclosed_area, filled, is_plain, multipolygon
+from rillcast_service.engine.layout.polygons import FillRule, multipolygon
 from rillcast_service.engine.layout.readers.svg.document import attribute, parsed, tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 from rillcast_service.engine.layout.readers.svg.shapes import SHAPES, subpaths
@@ -289,18 +289,7 @@ class _Walk:
         if rule not in ("nonzero", "evenodd"):
             raise Unusable(f"fill-rule is {rule!r}.", "Give nonzero or evenodd.")
         rings = [apply(place.to_mm, points) for points in self._flattened(outline, place.to_mm, called)]
-        plain = all(len(ring) < 3 or is_plain(ring) for ring in rings)
-        if len(rings) > 1 or not plain:
-            self.sketch.tally.crossing([np.vstack([ring, ring[:1]]) for ring in rings], where=called)
-        area = filled(rings, cast(FillRule, rule))
-        if area.area > 0.0 and not plain:
-            self.sketch.repaired(
-                f"{called}: an outline that crosses or touches itself was filled by the rule {rule}",
-                layer=layer.name,
-                area_before_mm2=enclosed_area(rings),
-                after=area,
-            )
-        return area
+        return self.sketch.filled(rings, cast(FillRule, rule), layer=layer, element=called)
 
     def _band(
         self, outline: tuple[Subpath, ...], layer: SketchLayer, place: _Place, called: str
