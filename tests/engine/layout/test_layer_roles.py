@@ -37,3 +37,11 @@ def test_no_name_stands_for_two_roles_and_all_are_written_plainly():
     names = [name for of_role in roles.NAMES.values() for name in of_role]
     assert len(names) == len(set(names))
     assert [roles.plain(name) for name in names] == names
+
+
+@pytest.mark.parametrize(
+    ("name", "keys"),
+    [("Top_1", ("top 1",)), ("1/0", ("1 0", "1")), ("63/12", ("63 12", "63")), ("a/0", ("a 0",))],
+)
+def test_what_a_request_may_call_a_layer(name, keys):
+    assert roles.request_keys(name) == keys

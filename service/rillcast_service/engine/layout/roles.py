@@ -33,6 +33,8 @@ _BY_NAME = {name: role for role, names in NAMES.items() for name in names}
 _SEPARATORS = re.compile(r"[\s._\-/&]+")
 _NUMBER_AT_END = re.compile(r"[ ]?\d+( ?(um|µm|μm))?$")
 
+_LAYER_AND_DATATYPE = re.compile(r"(\d+)/\d+")
+
 
 def plain(name: str) -> str:
     """A layer name as it is compared.
@@ -44,6 +46,19 @@ def plain(name: str) -> str:
         Such as `chip outline` for `Chip_outline`.
     """
     return _SEPARATORS.sub(" ", name).strip().lower()
+
+
+def request_keys(name: str) -> tuple[str, ...]:
+    """What a request may call a layer.
+
+    Args:
+        name: as in the file; `1/0` is layer number 1, data type 0.
+
+    Returns:
+        The name as it is compared, and the layer number that stands for all its data types, if it is one.
+    """
+    number = _LAYER_AND_DATATYPE.fullmatch(name)
+    return (plain(name), number[1]) if number else (plain(name),)
 
 
 def role_of(name: str) -> Role | None:

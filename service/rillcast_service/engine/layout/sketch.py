@@ -93,6 +93,8 @@ class Sketch:
         self.tally = Tally(options.limits)
         self.layers: dict[str, SketchLayer] = {}
         self._given_roles = options.roles_by_plain_name
+        self._met_roles: set[str] = set()
+        self._colours: dict[str, None] = {}
         self._assumptions: list[Assumption] = []
         self._repairs: list[Repair] = []
         self._notes: dict[tuple[str, str, str, str], list[str]] = {}
@@ -110,12 +112,35 @@ class Sketch:
             Name and role; None when nothing tells.
         """
         for name in names:
-            if roles.plain(name) in self._given_roles:
-                return name, self._given_roles[roles.plain(name)]
+            for key in roles.request_keys(name):
+                if key in self._given_roles:
+                    self._met_roles.add(key)
+                    return name, self._given_roles[key]
         if stated is not None:
             return (names[0] if names else stated.value), stated
         by_table = ((name, roles.role_of(name)) for name in names)
         return next(((name, role) for name, role in by_table if role is not None), None)
+
+    def colour_layer(self, colour: str | None, *, names: Sequence[str] = ()) -> SketchLayer | None:
+        """The layer that the request makes of all that has a colour.
+
+        Args:
+            colour: that a shape is filled or drawn with, as `#ff0000`; None when it has none.
+            names: of the layer that the shape lies on; a role that the request gives to one of them goes
+                before that of the colour.
+
+        Returns:
+            A layer of the colour's name; None when the request does not name the colour.
+        """
+        if colour is None:
+            return None
+        key = roles.plain(colour)
+        self._colours[key] = None
+        if key not in self._given_roles or any(
+            other in self._given_roles for name in names for other in roles.request_keys(name)
+        ):
+            return None
+        return self.layer(key, self._given_roles[key])
 
     def layer(
         self, name: str, role: Role | None, depth_um: float | None = None, level: int | None = None
@@ -281,9 +306,10 @@ class Sketch:
                 layers that the file does not have.
             LayoutTooComplex: the shapes together are larger than the limit.
         """
-        self._check_options()
+        self._check_roles()
         guess_roles(self)
         self._check_channels()
+        self._check_channel_options()
         self._check_extent()
         layers = tuple(self._finished(layer) for layer in self.layers.values())
         ports = self._ports()
@@ -305,21 +331,28 @@ class Sketch:
         return [layer for layer in self.layers.values() if layer.role is role]
 
     def _found(self) -> str:
-        return ", ".join(repr(name) for name in self.layers) or "none"
+        return _listed([repr(name) for name in self.layers]) or "none"
 
-    def _check_options(self) -> None:
-        known = {roles.plain(name) for name in self.layers}
+    def _check_roles(self) -> None:
+        known = self._met_roles.union(self._colours, *map(roles.request_keys, self.layers))
         faults = [
             Fault(
-                f"The file has no layer {name!r}.",
-                f"Name one of the layers found: {self._found()}.",
+                f"The file has no colour {name!r}." if is_colour else f"The file has no layer {name!r}.",
+                f"Name one of the colours found: {_listed(list(self._colours)) or 'none'}."
+                if is_colour
+                else f"Name one of the layers found: {self._found()}.",
                 pointer=f"#/roles/{escaped(name)}",
             )
-            for name in self.options.roles
+            for name, is_colour in ((name, name.startswith("#")) for name in self.options.roles)
             if roles.plain(name) not in known
         ]
-        channels = {roles.plain(layer.name) for layer in self.with_role(Role.CHANNELS)} | {"channels"}
-        faults += [
+        if faults:
+            raise LayoutInvalid(*faults)
+
+    def _check_channel_options(self) -> None:
+        names = (layer.name for layer in self.with_role(Role.CHANNELS))
+        channels = {"channels"}.union(*map(roles.request_keys, names))
+        faults = [
             Fault(
                 f"The file has no channel layer {name!r} to give a depth to.",
                 f"Name one of the layers found ({self._found()}), or `channels` for every channel layer.",
@@ -400,12 +433,14 @@ class Sketch:
     def _depth(self, layer: SketchLayer) -> float | None:
         """By the layer's own name, else for all channels, else as the drawing states it."""
         given = {roles.plain(name): depth for name, depth in self.options.depths_um.items()}
-        return given.get(roles.plain(layer.name), given.get("channels", layer.depth_um))
+        keys = (*roles.request_keys(layer.name), "channels")
+        return next((given[key] for key in keys if key in given), layer.depth_um)
 
     def _level(self, layer: SketchLayer) -> int:
         """As asked, else as the drawing states it, else the plane next to the lid."""
         asked = {roles.plain(name): level for name, level in self.options.levels.items()}
-        return asked.get(roles.plain(layer.name), layer.level or 1)
+        keys = roles.request_keys(layer.name)
+        return next((asked[key] for key in keys if key in asked), layer.level or 1)
 
     def _ports(self) -> tuple[Port, ...]:
         ports: list[Port] = []
