@@ -50,9 +50,9 @@ class Tally:
         """Check the file's size in bytes. Raises LayoutTooComplex."""
         _within("bytes", size, self.limits.bytes_count, "Leave out what the chip does not need.")
 
-    def element(self) -> None:
-        """Count one more element. Raises LayoutTooComplex."""
-        self.elements += 1
+    def element(self, more: int = 1) -> None:
+        """Count more elements. Raises LayoutTooComplex."""
+        self.elements += more
         _within(
             "elements, references expanded",
             self.elements,
