@@ -45,6 +45,29 @@ class Severity(StrEnum):
     NOTE = "note"
 
 
+class LayerRole(StrEnum):
+    """What a layer of the drawing means."""
+
+    CHANNELS = "channels"
+    PORTS = "ports"
+    OUTLINE = "outline"
+    MARKS = "marks"
+    IGNORED = "ignored"
+
+
+class RepairKind(StrEnum):
+    """What kind of thing was mended; each kind can be switched off with `leave`."""
+
+    SELF_CROSSING = "self_crossing"
+    UNCLOSED = "unclosed"
+    DUPLICATE = "duplicate"
+    OVERLAP = "overlap"
+    SLIVER = "sliver"
+    GAP = "gap"
+    TURNED_LAYER = "turned_layer"
+    TILT = "tilt"
+
+
 class State(StrEnum):
     """How far a quote is."""
 
@@ -119,6 +142,7 @@ class Assumption(Answer):
 class Repair(Answer):
     """One thing that was mended while reading the file."""
 
+    kind: RepairKind | str
     what: str
     layer: str
     x_mm: float
@@ -132,10 +156,11 @@ class Layer(Answer):
     """A layer of the drawing and what it means."""
 
     name: str
-    role: str
+    role: LayerRole | str
     depth_um: float | None = None
     area_mm2: float | None = None
     shapes: int | None = None
+    level: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import types
 import typing
 from enum import Enum
@@ -15,7 +16,8 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from rillcast_service.api import problems, schemas
 from rillcast_service.api.contract import contract
 from rillcast_service.engine import ranges, result
-from rillcast_service.engine.layout import model
+from rillcast_service.engine.layout import model, options, readers, writers
+from rillcast_service.engine.layout.options import TOLERANCE_RANGES_UM
 from rillcast_service.engine.result import Severity, Verdict
 from rillcast_service.jobs import problems as job_problems
 from rillcast_service.store.rows import QuoteState
@@ -84,15 +86,36 @@ def test_request_schema_is_the_component_of_its_name(name):
 
 
 def test_layout_options_are_the_parameters_and_the_form_fields():
-    options = schemas.LayoutOptions().fields
+    fields = schemas.LayoutOptions().fields
     form = COMPONENTS["LayoutUpload"]["properties"]
     parameters = {
         contract()["components"]["parameters"][ref["$ref"].rsplit("/", 1)[-1]]["name"]
         for ref in contract()["paths"]["/v1/layouts"]["post"]["parameters"]
     }
-    assert set(options) == parameters == set(form) - {"file"}
+    assert set(fields) == parameters == set(form) - {"file"}
     assert tuple(COMPONENTS["Unit"]["enum"]) == schemas.REQUEST_UNITS
     assert form["depth_um"]["maximum"] == schemas.MAX_DEPTH_UM
+    assert set(COMPONENTS["LayoutOptions"]["properties"]) == set(fields) - {"name"}
+
+
+@pytest.mark.parametrize(("key", "ends"), TOLERANCE_RANGES_UM.items())
+def test_tolerances_have_the_same_range_as_parameter_and_as_form_field(key, ends):
+    parameters = contract()["components"]["parameters"].values()
+    (parameter,) = [parameter["schema"] for parameter in parameters if parameter["name"] == key]
+    for schema in (parameter, COMPONENTS["LayoutUpload"]["properties"][key]):
+        assert (schema["minimum"], schema["maximum"]) == ends
+
+
+def test_what_can_be_read_and_written_is_what_the_contract_says():
+    paths = contract()["paths"]
+    read = set(paths["/v1/layouts"]["post"]["requestBody"]["content"]) - {"multipart/form-data"}
+    file = paths["/v1/layouts/{layout_id}/file"]["get"]["responses"]["200"]["content"]
+    assert (read, set(file)) == (set(readers.MEDIA_TYPES), set(writers.MEDIA_TYPES))
+    said = paths["/v1/layouts"]["post"]["description"]
+    for media_type, form in readers.MEDIA_TYPES.items():
+        (row,) = [line for line in said.splitlines() if line.startswith(f"| {form.title} |")]
+        assert f"`{media_type}`" in row
+        assert tuple(re.findall(r"`(\.\w+)`", row)) == form.suffixes
 
 
 # --- results ----------------------------------------------------------------------------------------
@@ -168,10 +191,15 @@ def test_result_type_is_the_component_of_its_name(kind):
         (QuoteState, "QuoteState"),
         (model.Role, "LayerRole"),
         (model.PortRole, "PortRole"),
+        (model.RepairKind, "RepairKind"),
     ],
 )
 def test_words_are_the_contracts(kind, name):
     assert [member.value for member in kind] == COMPONENTS[name]["enum"]
+
+
+def test_resolutions_of_drawing_programs_are_the_contracts():
+    assert tuple(COMPONENTS["Dpi"]["enum"]) == options.DPI
 
 
 # --- problems ---------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ CALLS: dict[str, Callable[[Client], Any]] = {
     "listLayouts": lambda client: list(client.iter_layouts()),
     "getLayout": lambda client: client.layout("lay_1"),
     "deleteLayout": lambda client: client.delete_layout("lay_1"),
+    "getLayoutFile": lambda client: client.layout_file("lay_1"),
     "getLayoutPicture": lambda client: client.layout_picture("lay_1"),
     "createQuote": lambda client: client.create_quote("lay_1", quantity=1),
     "listQuotes": lambda client: list(client.iter_quotes()),

@@ -1,19 +1,20 @@
-"""/v1/layouts: files in, layouts as read out."""
+"""/v1/layouts: files in, layouts as read out, and files again."""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import PurePath
 from typing import Any
 
 import shapely
 from flask import Blueprint, Response, jsonify, request
 
-from rillcast_service import MODEL_VERSION
-from rillcast_service.api.answers import instant, svg
+from rillcast_service import MODEL_VERSION, __version__
+from rillcast_service.api.answers import document, instant, svg
 from rillcast_service.api.context import owner, service
 from rillcast_service.api.inputs import accepted, in_parameters, parameters, raw_body
 from rillcast_service.api.paging import page_answer
@@ -28,6 +29,8 @@ from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import MEDIA_TYPES, read
 from rillcast_service.engine.layout.readers.format import looks_like
 from rillcast_service.engine.layout.serial import layout_from_json, layout_to_json
+from rillcast_service.engine.layout.writers import MEDIA_TYPES as WRITTEN
+from rillcast_service.engine.layout.writers import written
 from rillcast_service.engine.preparing import EVERY_CHANNEL_LAYER
 from rillcast_service.engine.result import as_json
 from rillcast_service.store.rows import LayoutRow
@@ -36,8 +39,12 @@ blueprint = Blueprint("layouts", __name__, url_prefix="/v1/layouts")
 
 UNNAMED = "Unnamed layout"
 
-#: JSON pointers of a reader that are about options and not about the file.
-_OPTION_POINTERS = ("#/unit", "#/roles", "#/depths_um", "#/flattening_um")
+#: First steps of a reader's JSON pointers that are about options and not about the file.
+_OPTIONS = {field.name for field in fields(ReadOptions)}
+
+#: What file systems or shells take amiss in a file's name.
+_UNSAFE_IN_NAMES = re.compile(r'[\x00-\x1f\x7f-\x9f/\\:*?"<>|]+')
+_LONGEST_FILE_NAME = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +99,26 @@ def delete_layout(layout_id: str) -> tuple[str, int]:
     return "", 204
 
 
+@blueprint.get("/<id:layout_id>/file")
+def get_layout_file(layout_id: str) -> Response:
+    """The layout as a drawing again, mended."""
+    row = known_layout(layout_id)
+    media_type = accepted(*WRITTEN)
+    # A layout never changes, but a later version may write it in another way.
+    etag = hashlib.sha256(f"{row.digest} {media_type} {__version__} {MODEL_VERSION}".encode()).hexdigest()
+    fresh = etag in request.if_none_match
+    body = b"" if fresh else written(layout_from_json(row.layout), media_type=media_type)
+    response = document(body, media_type)
+    response.set_etag(etag)
+    response.cache_control.private = True
+    response.cache_control.no_cache = True
+    response.vary.add("Accept")
+    name = file_name(row.name, WRITTEN[media_type].suffix)
+    response.headers.set("Content-Disposition", "attachment", filename=name)
+    response.make_conditional(request)
+    return response
+
+
 @blueprint.get("/<id:layout_id>/picture")
 def get_layout_picture(layout_id: str) -> Response:
     """The layout as it was read."""
@@ -109,18 +136,26 @@ def known_layout(layout_id: str) -> LayoutRow:
 
 def read_upload(upload: Upload) -> Layout:
     """The layout of an upload. Raises EngineError: it says what is wrong with file or options."""
-    depth_um = upload.options.get("depth_um")
+    defaults, given = load().defaults, reading_options(upload)
     try:
         options = ReadOptions.from_defaults(
-            load().defaults,
-            unit=upload.options.get("unit"),
-            roles=upload.options.get("roles", {}),
-            depths_um={} if depth_um is None else {EVERY_CHANNEL_LAYER: depth_um},
-            limits=Limits(bytes_count=service().settings.max_body_bytes),
+            defaults, **given, limits=Limits(bytes_count=service().settings.max_body_bytes)
         )
-        return read(upload.body, media_type=upload.media_type, name=upload.name, options=options)
+        layout = read(upload.body, media_type=upload.media_type, name=upload.name, options=options)
     except EngineError as error:
         raise type(error)(*map(_place, error.faults)) from None
+    assumed = ReadOptions.assumed(defaults, *given)
+    return replace(layout, assumptions=(*layout.assumptions, *assumed))
+
+
+def reading_options(upload: Upload) -> dict[str, Any]:
+    """The options of an upload by the names that `ReadOptions` has for them."""
+    given = {key: value for key, value in upload.options.items() if key not in ("name", "depth_um", "leave")}
+    if "depth_um" in upload.options:
+        given["depths_um"] = {EVERY_CHANNEL_LAYER: upload.options["depth_um"]}
+    if "leave" in upload.options:
+        given["leave"] = frozenset(upload.options["leave"])
+    return given
 
 
 def keep(upload: Upload, layout: Layout | None = None) -> tuple[LayoutRow, bool]:
@@ -161,6 +196,7 @@ def layout_resource(row: LayoutRow) -> dict[str, Any]:
         "source_format": layout.source_format,
         "bounds_mm": {"min_x_mm": min_x, "min_y_mm": min_y, "max_x_mm": max_x, "max_y_mm": max_y},
         "flattening_um": layout.flattening_um,
+        "options": {key: value for key, value in row.options.items() if key != "name"},
         "layers": [
             {
                 "name": layer.name,
@@ -168,6 +204,7 @@ def layout_resource(row: LayoutRow) -> dict[str, Any]:
                 "depth_um": layer.depth_um,
                 "area_mm2": round(layer.geometry.area, 6),
                 "shapes": layer.shapes,
+                "level": layer.level,
             }
             for layer in layout.layers
         ],
@@ -187,8 +224,22 @@ def layout_resource(row: LayoutRow) -> dict[str, Any]:
         "repairs": as_json(layout.repairs),
         "assumptions": as_json(layout.assumptions),
         "created_at": instant(row.created_at),
-        "links": {"self": _path(row), "picture": f"{_path(row)}/picture"},
+        "links": {"self": _path(row), "picture": f"{_path(row)}/picture", "file": f"{_path(row)}/file"},
     }
+
+
+def file_name(name: str, suffix: str) -> str:
+    """What to call a layout's file: its name without what file systems take amiss, and the suffix.
+
+    Args:
+        name: of the layout; the suffix of the file that it came as is taken off.
+        suffix: of the format, with the dot.
+    """
+    known = {known for form in MEDIA_TYPES.values() for known in form.suffixes}
+    if PurePath(name).suffix.lower() in known:
+        name = PurePath(name).stem
+    safe = _UNSAFE_IN_NAMES.sub("_", name)[:_LONGEST_FILE_NAME].strip(" ._")
+    return (safe or "layout") + suffix
 
 
 def _path(row: LayoutRow) -> str:
@@ -235,14 +286,14 @@ def _from_form() -> Upload:
         return Upload(body=body, media_type=_part_type(body, "", ""), options=options)
     (file,) = files["file"]
     # Browsers send paths at times, and a name of control characters helps nobody.
-    file_name = PurePath((file.filename or "").replace("\\", "/")).name[:200]
-    file_name = "".join(letter for letter in file_name if letter.isprintable())
+    part_name = PurePath((file.filename or "").replace("\\", "/")).name[:200]
+    part_name = "".join(letter for letter in part_name if letter.isprintable())
     body = file.stream.read()
     return Upload(
         body=body,
-        media_type=_part_type(body, file.mimetype, file_name),
+        media_type=_part_type(body, file.mimetype, part_name),
         options=options,
-        file_name=file_name or None,
+        file_name=part_name or None,
     )
 
 
@@ -260,11 +311,11 @@ def _part_type(body: bytes, stated: str, file_name: str) -> str:
 
 
 def _unsupported(what: str) -> ApiError:
-    offered = " or ".join(MEDIA_TYPES)
+    titles = ", ".join(f"{form.title} ({media_type})" for media_type, form in MEDIA_TYPES.items())
     return ApiError(
         UNSUPPORTED_MEDIA_TYPE,
-        f"{what}; send {offered}.",
-        remedy=f"Save the drawing in one of these formats, and send its bytes with Content-Type {offered}.",
+        f"{what}; send one of {', '.join(MEDIA_TYPES)}.",
+        remedy=f"Save the drawing in one of these formats, and send it with its Content-Type: {titles}.",
         where="header Content-Type",
     )
 
@@ -276,6 +327,7 @@ def _no_layout(layout_id: str) -> ApiError:
 
 def _place(fault: Fault) -> Fault:
     """A reader's fault with options told as parameters; `depth_um` is what `depths_um` is here."""
-    if fault.pointer is None or not fault.pointer.startswith(_OPTION_POINTERS):
+    pointer = fault.pointer or ""
+    if pointer.removeprefix("#/").partition("/")[0] not in _OPTIONS:
         return fault
-    return in_parameters(replace(fault, pointer=fault.pointer.replace("depths_um/channels", "depth_um")))
+    return in_parameters(replace(fault, pointer=pointer.replace("depths_um/channels", "depth_um")))

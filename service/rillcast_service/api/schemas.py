@@ -25,7 +25,8 @@ from rillcast_service.api.fields import (
 from rillcast_service.documents.quotation import Detail
 from rillcast_service.engine.job import BENCH_KINDS
 from rillcast_service.engine.layout.lengths import REQUEST_UNITS
-from rillcast_service.engine.layout.model import PortRole
+from rillcast_service.engine.layout.model import PortRole, RepairKind
+from rillcast_service.engine.layout.options import DPI, TOLERANCE_RANGES_UM
 from rillcast_service.engine.preparing import MAX_QUANTITY
 
 MIN_DEPTH_UM, MAX_DEPTH_UM = 0.1, 20_000
@@ -193,19 +194,50 @@ class DocumentQuery(Schema):
     detail = Text("brief or full", words=tuple(Detail), load_default=Detail.BRIEF.value)
 
 
-class _Roles(fields.Field[dict[str, str]]):
-    """A JSON object from layer name to role, written as text, since parameters and form fields are text."""
+class _TextObject(fields.Field[dict[str, Any]]):
+    """A JSON object with members of one kind, written as text, since parameters and form fields are text."""
 
-    default_error_messages = {"invalid": "This is not a JSON object from layer name to role."}  # noqa: RUF012
+    default_error_messages = {"invalid": "This is not {accepts}."}  # noqa: RUF012
 
-    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> dict[str, str]:  # noqa: ARG002
+    def __init__(self, kind: type, accepts: str) -> None:
+        super().__init__(validate=_at_most(1000), metadata={"accepts": accepts})
+        self.kind = kind
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> dict[str, Any]:  # noqa: ARG002
         try:
-            roles = json.loads(value)
+            members = json.loads(value)
         except (ValueError, RecursionError):
-            raise self.make_error("invalid") from None
-        if not isinstance(roles, dict) or not all(isinstance(role, str) for role in roles.values()):
-            raise self.make_error("invalid")
-        return roles
+            members = None
+        if not isinstance(members, dict) or any(type(member) is not self.kind for member in members.values()):
+            raise self.make_error("invalid", accepts=self.metadata["accepts"])
+        return members
+
+
+class _Words(fields.Field[list[str]]):
+    """Words of a set, separated by commas; in order and each once, so that the same set is the same text."""
+
+    default_error_messages = {"invalid": "{word!r} is none of the words that can stand here."}  # noqa: RUF012
+
+    def __init__(self, words: tuple[str, ...]) -> None:
+        super().__init__(metadata={"accepts": f"words of {', '.join(words)}, separated by commas"})
+        self.words = words
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> list[str]:  # noqa: ARG002
+        given = {word.strip() for word in value.split(",")} - {""}
+        unknown = sorted(given - set(self.words))
+        if unknown:
+            raise self.make_error("invalid", word=unknown[0])
+        return [word for word in self.words if word in given]
+
+
+def _tolerance(key: str) -> fields.Float:
+    low, high = TOLERANCE_RANGES_UM[key]
+    accepts = f"a distance of {low:g} to {high:g} µm"
+    return fields.Float(
+        allow_nan=False,
+        validate=validate.Range(min=low, max=high, error=f"This is not {accepts}."),
+        metadata={"accepts": accepts},
+    )
 
 
 class LayoutOptions(Schema):
@@ -213,12 +245,19 @@ class LayoutOptions(Schema):
 
     name = Text("1 to 200 characters", shortest=1, longest=200)
     unit = Text(f"one of {', '.join(REQUEST_UNITS)}", words=REQUEST_UNITS)
+    dpi = fields.Integer(
+        validate=validate.OneOf(DPI, error="This is none of the resolutions that drawing programs use."),
+        metadata={"accepts": f"one of {', '.join(f'{dpi:g}' for dpi in DPI)}"},
+    )
     depth_um = fields.Float(
         allow_nan=False,
         validate=validate.Range(min=MIN_DEPTH_UM, max=MAX_DEPTH_UM, error=f"This is not {DEPTH}."),
         metadata={"accepts": DEPTH},
     )
-    roles = _Roles(
-        validate=_at_most(1000),
-        metadata={"accepts": 'a JSON object such as {"Layer 1": "channels"}'},
-    )
+    roles = _TextObject(str, 'a JSON object from layer to role, such as {"Layer 1": "channels"}')
+    levels = _TextObject(int, 'a JSON object from channel layer to level, such as {"channels_low": 2}')
+    flattening_um = _tolerance("flattening_um")
+    closing_um = _tolerance("closing_um")
+    gap_um = _tolerance("gap_um")
+    sliver_um = _tolerance("sliver_um")
+    leave = _Words(tuple(RepairKind))

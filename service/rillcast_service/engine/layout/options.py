@@ -11,7 +11,7 @@ from rillcast_service.catalogue.types import Quantity, Value
 from rillcast_service.engine.errors import Fault, LayoutInvalid
 from rillcast_service.engine.layout import roles
 from rillcast_service.engine.layout.limits import Limits
-from rillcast_service.engine.layout.model import RepairKind, Role
+from rillcast_service.engine.layout.model import Assumption, RepairKind, Role
 
 #: What the sender may set a tolerance of reading to. The defaults are the catalogue's.
 TOLERANCE_RANGES_UM: Mapping[str, tuple[float, float]] = {
@@ -88,6 +88,23 @@ class ReadOptions:
         """
         tolerances = {key: cast(Quantity, defaults[key]).value for key in TOLERANCE_RANGES_UM}
         return cls(**{**tolerances, **{key: value for key, value in given.items() if value is not None}})
+
+    @staticmethod
+    def assumed(defaults: Mapping[str, Value], *given: str) -> tuple[Assumption, ...]:
+        """The catalogue's tolerances that stand in for those that were not given, to be told with the layout.
+
+        Args:
+            defaults: of the catalogue.
+            given: names of options that were.
+
+        Returns:
+            One assumption a tolerance, with reason and source.
+        """
+        taken = {key: cast(Quantity, defaults[key]) for key in TOLERANCE_RANGES_UM if key not in given}
+        return tuple(
+            Assumption(what=key, value=f"{default.value:g} µm", why=default.note, source=default.source)
+            for key, default in taken.items()
+        )
 
     def __post_init__(self) -> None:
         faults = [
