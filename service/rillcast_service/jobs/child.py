@@ -7,19 +7,17 @@ dies. It stays for the next job, as the interpreter and its imports cost more th
 
 from __future__ import annotations
 
-import importlib
 import json
 import logging
 import os
-import queue
 import sys
-import threading
 from collections.abc import Callable
 from typing import Any, BinaryIO
 
 from rillcast_service.engine.errors import EngineError
-from rillcast_service.jobs.frames import FrameError, read_frame, write_frame
 from rillcast_service.jobs.problems import from_engine
+from rillcast_service.processes.frames import write_frame
+from rillcast_service.processes.inside import imported, limit_memory, listen, take_stdout
 
 _log = logging.getLogger(__name__)
 
@@ -31,28 +29,16 @@ def main(compute: str, memory_mb: int) -> None:
         compute: `module:function`, called as `function(payload, progress)`.
         memory_mb: address space, MB.
     """
-    answers = _take_stdout()
-    _limit_memory(memory_mb)
-    jobs: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
-    threading.Thread(target=_listen, args=(sys.stdin.buffer, jobs), daemon=True).start()
-    function = _imported(compute)
+    answers = take_stdout()
+    limit_memory(memory_mb)
+    questions = listen()
+    function = imported(compute)
     while True:
-        quote_id, payload = jobs.get()
+        header, payload = questions.get()
         try:
-            _answer(function, quote_id, json.loads(payload), answers)
+            _answer(function, header["quote_id"], json.loads(payload), answers)
         except BrokenPipeError:
             return
-
-
-def _listen(questions: BinaryIO, jobs: queue.SimpleQueue[tuple[str, bytes]]) -> None:
-    """Take in jobs. The worker keeps its end open for as long as it lives, so the end of it is ours."""
-    try:
-        while (frame := read_frame(questions)) is not None:
-            header, body = frame
-            jobs.put((header["quote_id"], body))
-    except FrameError:
-        pass
-    os._exit(0)
 
 
 def _answer(function: Callable[..., Any], quote_id: str, payload: dict[str, Any], answers: BinaryIO) -> None:
@@ -76,29 +62,6 @@ def _answer(function: Callable[..., Any], quote_id: str, payload: dict[str, Any]
     except Exception:  # noqa: BLE001 (whatever it is: it goes to the log and not to the user)
         _log.exception("%s: the calculation failed", quote_id)
         write_frame(answers, {"kind": "defect"})
-
-
-def _imported(compute: str) -> Callable[..., Any]:
-    module, _, name = compute.partition(":")
-    function: Callable[..., Any] = getattr(importlib.import_module(module), name)
-    return function
-
-
-def _take_stdout() -> BinaryIO:
-    """Standard output for frames alone; whatever a library prints goes to standard error."""
-    answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)
-    return answers
-
-
-def _limit_memory(memory_mb: int) -> None:
-    try:
-        import resource
-    except ImportError:  # not a POSIX system
-        return
-    limit = memory_mb * 1_000_000
-    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
 if __name__ == "__main__":

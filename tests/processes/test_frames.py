@@ -1,4 +1,4 @@
-"""Frames between worker and calculation."""
+"""Frames between a process and its child."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from rillcast_service.jobs.frames import FrameError, read_frame, write_frame
+from rillcast_service.processes.frames import FrameError, read_frame, write_frame
 
 
 def written(header: dict[str, object], body: bytes = b"") -> bytes:
