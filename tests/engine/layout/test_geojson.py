@@ -275,3 +275,31 @@ def test_beyond_a_count(read_geojson, refusal, limit):
     document = [feature(), {**feature(), "geometry": collection}]
     fault = refusal(LayoutTooComplex, read_geojson, document, limits=Limits(**{limit: 4}))
     assert "limit is 4" in fault.message
+
+
+def test_a_layers_role_and_a_ports_role_stand_side_by_side(read_geojson):
+    hole = feature("Point", [2, 2], layer="Drill", role="ports", port_role="outlet", bore_mm=1.5)
+    layout = read_geojson([feature(), hole])
+    assert [layer.role for layer in layout.layers] == [Role.CHANNELS, Role.PORTS]
+    assert [port.role for port in layout.ports] == [PortRole.OUTLET]
+
+
+def test_levels_of_layers(read_geojson):
+    layout = read_geojson([feature(), feature(layer="channels_low", level=3)])
+    assert [layer.level for layer in layout.layers] == [1, 3]
+
+
+@pytest.mark.parametrize("level", [0, 17, 1.5, "2", True])
+def test_a_level_that_cannot_be(read_geojson, refusal, level):
+    fault = refusal(LayoutInvalid, read_geojson, [feature(level=level)])
+    assert fault.pointer == "#/features/0/properties/level"
+
+
+@pytest.mark.parametrize("port_role", ["drain pipe", None, "ports"])
+def test_a_ports_role_that_cannot_be(read_geojson, refusal, port_role):
+    hole = feature("Point", [2, 2], layer="ports", port_role=port_role, bore_mm=1.5)
+    if port_role is None:
+        assert read_geojson([feature(), hole]).ports[0].role is PortRole.INLET
+        return
+    fault = refusal(LayoutInvalid, read_geojson, [feature(), hole])
+    assert fault.pointer == "#/features/1/properties/port_role"

@@ -143,6 +143,34 @@ class TestDepths:
         assert "150" in fault.message
 
 
+class TestLevels:
+    def test_stated_by_the_drawing_and_by_the_request(self, read_svg):
+        body = CHANNEL + '<g id="channels_low" data-level="2"><rect width="2" height="3"/></g>'
+        assert [layer.level for layer in read_svg(body).layers] == [1, 2]
+        assert [layer.level for layer in read_svg(body, levels={"channels_low": 3}).layers] == [1, 3]
+
+    @pytest.mark.parametrize("text", ["low", "0", "17", "1.5", "nan"])
+    def test_that_cannot_be(self, read_svg, refusal, text):
+        body = f'<g id="channels" data-level="{text}"><rect width="2" height="3"/></g>'
+        fault = refusal(LayoutInvalid, read_svg, body)
+        assert "data-level" in fault.message
+        assert "'channels'" in fault.where
+
+
+class TestOrigin:
+    SHEET = 'width="76mm" height="26mm" viewBox="0 0 76 26" data-origin-x-mm="-5" data-origin-y-mm="100"'
+
+    def test_stated_by_the_drawing(self, read_svg):
+        layout = read_svg('<g id="channels"><rect width="2" height="3"/></g>', sheet=self.SHEET)
+        assert layout.layers[0].geometry.bounds == (-5.0, 123.0, -3.0, 126.0)
+        assert layout.assumptions == ()
+
+    def test_that_cannot_be(self, read_svg, refusal):
+        sheet = self.SHEET.replace("100", "far")
+        fault = refusal(LayoutInvalid, read_svg, CHANNEL, sheet=sheet)
+        assert "data-origin-y-mm" in fault.message
+
+
 class TestPorts:
     def test_name_role_place_and_bore(self, read_svg):
         layout = read_svg(

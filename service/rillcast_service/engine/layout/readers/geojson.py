@@ -3,9 +3,10 @@
 A FeatureCollection (or one Feature). Coordinates are mm unless a top-level `units` member or the request
 says otherwise; they are kept as they are, x to the right, y up. Properties of a feature:
 
-- `layer`: name of its layer; or `role` with a layer's role (`channels`, `ports`, `outline`, `marks`);
-- `depth_um`: depth, on a channel layer;
-- `name`, `role` (`inlet`, `outlet`, `vent`): of a port;
+- `layer`: name of its layer; `role`: a layer's role (`channels`, `ports`, `outline`, `marks`), which may
+  stand in for the name;
+- `depth_um`: depth, on a channel layer; `level`: its plane, 1 next to the lid;
+- `name`, `port_role` (`inlet`, `outlet`, `vent`): of a port; its role may stand in `role` too;
 - `bore_mm` or `bore_um`: diameter, for a Point on a port layer;
 - `width_mm` or `width_um`: width, for a LineString or MultiLineString, which becomes a band with flat ends
   and round corners.
@@ -27,6 +28,7 @@ from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadabl
 from rillcast_service.engine.layout.curves import Points, disc_ring, without_repeats
 from rillcast_service.engine.layout.lengths import mm_per_unit
 from rillcast_service.engine.layout.model import PortRole, RepairKind, Role
+from rillcast_service.engine.layout.options import MAX_LEVEL
 from rillcast_service.engine.layout.polygons import mended, multipolygon
 from rillcast_service.engine.layout.readers.format import Format
 from rillcast_service.engine.layout.sketch import Shape, Sketch, SketchLayer
@@ -180,14 +182,16 @@ class _Feature:
             self.sketch.add(self.layer, shape)
 
     def _port_role(self) -> PortRole | None:
-        stated = self.properties.get("role")
-        if self.layer.role is not Role.PORTS or stated is None or stated in tuple(Role):
+        # `role` may be the layer's, so that `port_role` goes before it.
+        key = "port_role" if "port_role" in self.properties else "role"
+        stated = self.properties.get(key)
+        if self.layer.role is not Role.PORTS or stated is None or (key == "role" and stated in tuple(Role)):
             return None
         if stated not in tuple(PortRole):
             raise self._fault(
                 f"{stated!r} is no role of a port.",
                 f"Give one of {', '.join(PortRole)}.",
-                f"{self.pointer}/properties/role",
+                f"{self.pointer}/properties/{key}",
             )
         return PortRole(stated)
 
@@ -357,8 +361,18 @@ def _layer(properties: Mapping[str, Any], pointer: str, element: str, sketch: Sk
     depth_um = properties.get("depth_um")
     if depth_um is not None:
         depth_um = _positive(depth_um, "depth_um", pointer, f"layer {name!r}, {element}")
+    level = properties.get("level")
+    if level is not None and (isinstance(level, bool) or level not in range(1, MAX_LEVEL + 1)):
+        raise LayoutInvalid(
+            Fault(
+                f"level is {level!r}.",
+                f"Give a whole number from 1 (next to the lid) to {MAX_LEVEL}.",
+                pointer=f"{pointer}/properties/level",
+                where=f"layer {name!r}, {element}",
+            )
+        )
     named_role = sketch.named_role([name], layer_role)
-    return sketch.layer(name, named_role and named_role[1], depth_um)
+    return sketch.layer(name, named_role and named_role[1], depth_um, level and int(level))
 
 
 def _positive(value: Any, key: str, pointer: str, where: str) -> float:

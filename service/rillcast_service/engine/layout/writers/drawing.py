@@ -33,7 +33,7 @@ class DrawnLayer:
 
     Args:
         name, role: of the layer.
-        pieces: what lies on it; a layer may be empty.
+        pieces: what lies on it.
         depth_um: of a channel layer whose depth is known.
         level: plane of a channel layer; None for any other.
     """
@@ -52,8 +52,8 @@ def drawn(layout: Layout) -> tuple[DrawnLayer, ...]:
         layout: any layout.
 
     Returns:
-        Every layer that is used, in the layout's order. Ports that lie on no port layer (a request's, or
-        guessed ones) and an outline that lies on none have a layer of their own at the end.
+        Every layer that holds something and is used, in the layout's order. Ports that lie on no port layer
+        (a request's, or guessed ones) and an outline that lies on none have a layer of their own at the end.
     """
     loose = list(layout.ports)
     layers = []
@@ -63,6 +63,8 @@ def drawn(layout: Layout) -> tuple[DrawnLayer, ...]:
         elif layer.role is not Role.IGNORED:
             pieces = tuple(Piece(polygon) for polygon in layer.geometry.geoms)
         else:
+            continue
+        if not pieces:
             continue
         channels = layer.role is Role.CHANNELS
         layers.append(
@@ -86,7 +88,7 @@ def bounds_mm(layers: tuple[DrawnLayer, ...]) -> tuple[float, float, float, floa
     """The extent of a drawing.
 
     Args:
-        layers: of which at least one is not empty.
+        layers: at least one.
 
     Returns:
         Least x, least y, greatest x and greatest y, mm.

@@ -7,8 +7,9 @@
   under its own name.
 - A filled shape is its inside. A line without fill is a band of its stroke's width, but on an outline or port
   layer a closed line is the inside it goes around.
-- `data-role` and `data-depth-um` on a group state its role and depth; `data-role` on a port states what it is
-  for.
+- `data-role`, `data-depth-um` and `data-level` on a group state its role, depth and level; `data-role` on a
+  port states what it is for. `data-origin-x-mm` and `data-origin-y-mm` on the drawing state the coordinates
+  of the sheet's lower left corner, when they are not (0, 0).
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from rillcast_service.engine.layout.affine import Matrix, apply, largest_scale, 
 from rillcast_service.engine.layout.curves import Points, Subpath
 from rillcast_service.engine.layout.lengths import MM_PER_UNIT
 from rillcast_service.engine.layout.model import PortRole, Role
+from rillcast_service.engine.layout.options import MAX_LEVEL
 from rillcast_service.engine.layout.polygons import FillRule, multipolygon
 from rillcast_service.engine.layout.readers.svg.document import attribute, parsed, tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
@@ -110,11 +112,14 @@ class _Walk:
         self.flattening_mm = sketch.options.flattening_um / 1e3
         self.by_id = {key: element for element in root.iter() if (key := element.get("id"))}
         self.styles = StyleSheet()
+        self.corner_mm = (0.0, 0.0)
 
     def run(self) -> None:
-        y_up = translation(0.0, self.page.height_mm) @ scaling(1.0, -1.0)
-        place = _Place(to_mm=y_up @ self.page.to_mm, style=INITIAL)
         try:
+            x_mm, y_mm = (_number(self.root, f"data-origin-{axis}-mm") or 0.0 for axis in "xy")
+            self.corner_mm = (x_mm, y_mm)
+            y_up = translation(x_mm, y_mm + self.page.height_mm) @ scaling(1.0, -1.0)
+            place = _Place(to_mm=y_up @ self.page.to_mm, style=INITIAL)
             self.styles = StyleSheet.of(self.root)
             place = self._entered(self.root, place)
         except Unusable as fault:
@@ -168,7 +173,7 @@ class _Walk:
         """The layer that a group is, by its stated role or one of its names."""
         stated = element.get("data-role")
         named_role = self.sketch.named_role(names, Role(stated) if stated in tuple(Role) else None)
-        return named_role and self.sketch.layer(*named_role, _depth(element))
+        return named_role and self.sketch.layer(*named_role, _depth(element), _level(element))
 
     def _reference(self, element: Element, place: _Place) -> None:
         target_name = (attribute(element, "href") or "").strip()
@@ -360,7 +365,8 @@ class _Walk:
         self.sketch.tally.reach(placed, where=f"{called} at ({x:.6g}, {y:.6g}) mm")
 
     def _tell_off_sheet(self, geometry: MultiPolygon, called: str) -> None:
-        sheet_area = shapely.box(0.0, 0.0, self.page.width_mm, self.page.height_mm)
+        x_mm, y_mm = self.corner_mm
+        sheet_area = shapely.box(x_mm, y_mm, x_mm + self.page.width_mm, y_mm + self.page.height_mm)
         if not geometry.is_empty and not geometry.intersects(sheet_area):
             self.sketch.note(
                 called,
@@ -446,14 +452,31 @@ def _called(element: Element) -> str:
     return f"<{tag(element)}>" + (f" {element.get('id') or names[0]!r}" if names else "")
 
 
-def _depth(element: Element) -> float | None:
-    text = element.get("data-depth-um")
+def _number(element: Element, key: str) -> float | None:
+    """A finite number that an element states; None when it does not."""
+    text = element.get(key)
     if text is None:
         return None
     try:
-        depth_um = float(text)
+        value = float(text)
     except ValueError:
-        depth_um = math.nan
-    if not 0.0 < depth_um < math.inf:
-        raise Unusable(f"data-depth-um is {text!r}.", "Give the depth in µm, a number above 0.")
+        value = math.nan
+    if not math.isfinite(value):
+        raise Unusable(f"{key} is {text!r}.", "Give a finite number.")
+    return value
+
+
+def _depth(element: Element) -> float | None:
+    depth_um = _number(element, "data-depth-um")
+    if depth_um is not None and depth_um <= 0.0:
+        raise Unusable(f"data-depth-um is {depth_um:g}.", "Give the depth in µm, a number above 0.")
     return depth_um
+
+
+def _level(element: Element) -> int | None:
+    level = _number(element, "data-level")
+    if level is not None and level not in range(1, MAX_LEVEL + 1):
+        raise Unusable(
+            f"data-level is {level:g}.", f"Give a whole number from 1 (next to the lid) to {MAX_LEVEL}."
+        )
+    return None if level is None else int(level)
