@@ -79,6 +79,7 @@ class Port:
         opening: the hole as drawn, mm.
         bore_mm: diameter of the hole (of the disc of equal area when it is not round).
         flow_ul_per_min, pressure_kpa, closed: the operating point asked of it, at most one of them.
+        guessed: whether it was set at the end of a channel because the drawing has no ports.
     """
 
     name: str
@@ -88,6 +89,7 @@ class Port:
     flow_ul_per_min: float | None = None
     pressure_kpa: float | None = None
     closed: bool = False
+    guessed: bool = False
 
     @property
     def centre(self) -> Point:

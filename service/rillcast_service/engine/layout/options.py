@@ -49,6 +49,9 @@ class ReadOptions:
         closing_um: ends of an outline that lie no further apart were meant to meet.
         gap_um: channels that lie no further apart were meant to touch.
         sliver_um: what is thinner is no feature.
+        guessed_bore: mm, of a port that is guessed; the range is that of holes that a circle is taken for.
+        pad_margin: mm, how much wider than its hole a pad is.
+        lettering: mm, how tall letters on a chip are.
         unit: the length that one unit of the drawing stands for (`mm`, `um`, `in` …), for a file that
             states no real unit of its own.
         dpi: pixels per inch of an SVG drawing that states its size in pixels or not at all.
@@ -67,6 +70,9 @@ class ReadOptions:
     closing_um: float
     gap_um: float
     sliver_um: float
+    guessed_bore: Quantity
+    pad_margin: Quantity
+    lettering: Quantity
     unit: str | None = None
     dpi: float | None = None
     roles: Mapping[str, str] = field(default_factory=dict)
@@ -86,8 +92,9 @@ class ReadOptions:
         Raises:
             LayoutInvalid: as for the class.
         """
-        tolerances = {key: cast(Quantity, defaults[key]).value for key in TOLERANCE_RANGES_UM}
-        return cls(**{**tolerances, **{key: value for key, value in given.items() if value is not None}})
+        taken: dict[str, Any] = {key: cast(Quantity, defaults[key]).value for key in TOLERANCE_RANGES_UM}
+        taken |= {key: defaults[f"{key}_mm"] for key in ("guessed_bore", "pad_margin", "lettering")}
+        return cls(**{**taken, **{key: value for key, value in given.items() if value is not None}})
 
     @staticmethod
     def assumed(defaults: Mapping[str, Value], *given: str) -> tuple[Assumption, ...]:

@@ -1,16 +1,19 @@
-"""Ports: what their names say, and the request's ports laid over the drawing's."""
+"""Ports: what their names say, where a drawing without any has them, and the request's laid over them."""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 
-from shapely import Polygon
+from shapely import MultiPolygon, Polygon
 
+from rillcast_service.catalogue.types import Quantity
 from rillcast_service.engine.errors import Fault, RequestInvalid
 from rillcast_service.engine.layout.curves import disc_ring
 from rillcast_service.engine.layout.model import Assumption, Layout, Port, PortRole
+from rillcast_service.engine.layout.pads import Pad, in_reading_order, round_pads
 from rillcast_service.engine.request import PortRequest
 
 #: Words in a port's name that say what it is for; without any of them it is an inlet.
@@ -23,6 +26,9 @@ ROLE_WORDS: dict[str, PortRole] = {
 }
 
 GUESS_SOURCE = "Rillcast's table of port names"
+
+#: Guessed holes are given to the hundredth of a millimetre, rounded down.
+_BORE_STEPS_PER_MM = 100
 
 
 def role_from_name(*names: str) -> PortRole:
@@ -68,11 +74,63 @@ def bore_mm(opening: Polygon) -> float:
     return round(math.sqrt(4.0 * opening.area / math.pi), 6)
 
 
+def guessed_ports(
+    planes: Sequence[MultiPolygon], *, bore: Quantity, pad_margin: Quantity, flattening_um: float
+) -> tuple[list[Port], list[Assumption]]:
+    """Ports where channels end in round pads, for a drawing that has no ports.
+
+    Args:
+        planes: joined channels of each plane, mm.
+        bore: mm, of a hole in a pad that is wide enough; its range is that of usual holes.
+        pad_margin: mm, how much wider than its hole a pad is; at least its low end.
+        flattening_um: largest distance between the hole's circle and its polygon.
+
+    Returns:
+        The ports in reading order, and what to report about them. A pad narrower than the least hole with
+        its margin has none, nor has one wider than the greatest, which is a chamber. Neither have pads of
+        two planes at one place, through which the planes are joined.
+    """
+    found = [round_pads(plane, least_mm=bore.low + pad_margin.low) for plane in planes]
+    pads = [
+        pad
+        for plane, of_plane in enumerate(found)
+        for pad in of_plane
+        if pad.diameter_mm <= bore.high + pad_margin.high
+        and not any(_meet(pad, other) for k, others in enumerate(found) if k != plane for other in others)
+    ]
+    ports: list[Port] = []
+    assumptions: list[Assumption] = []
+    for number, pad in enumerate(in_reading_order(pads), start=1):
+        name = f"port_{number}"
+        widest = max(bore.low, min(bore.value, pad.diameter_mm - pad_margin.value))
+        hole_mm = math.floor(widest * _BORE_STEPS_PER_MM) / _BORE_STEPS_PER_MM
+        ring = disc_ring(pad.x_mm, pad.y_mm, diameter_mm=hole_mm, flattening_um=flattening_um)
+        role = role_from_name(name)
+        ports.append(Port(name, role, Polygon(ring), hole_mm, guessed=True))
+        assumptions += [
+            Assumption(
+                what=f"ports.{name}",
+                value=f"a hole of {hole_mm:g} mm at ({pad.x_mm:.2f}, {pad.y_mm:.2f}) mm",
+                why="the drawing has no ports, and a channel ends there in a round pad "
+                f"{pad.diameter_mm:.2f} mm wide; ports that the request places go before it",
+                source=bore.source,
+            ),
+            guessed_role(name, role),
+        ]
+    return ports, assumptions
+
+
+def _meet(one: Pad, other: Pad) -> bool:
+    apart = math.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm)
+    return 2.0 * apart < one.diameter_mm + other.diameter_mm
+
+
 def merge_ports(layout: Layout, requests: tuple[PortRequest, ...]) -> Layout:
     """The layout with the ports of a request.
 
     A request port of the name of one in the layout changes it: what it leaves open stays as drawn.
-    One of any other name adds a round port.
+    One of any other name adds a round port. Guessed ports step back from added ones: all of them, unless
+    the request names one of them; then those that an added port overlaps.
 
     Args:
         layout: as read.
@@ -86,6 +144,7 @@ def merge_ports(layout: Layout, requests: tuple[PortRequest, ...]) -> Layout:
             cannot be, or more than one operating point; every fault with its pointer.
     """
     faults: list[Fault] = []
+    layout = _without_replaced_guesses(layout, requests)
     ports = {port.name: port for port in layout.ports}
     assumptions = list(layout.assumptions)
     seen: set[str] = set()
@@ -105,6 +164,45 @@ def merge_ports(layout: Layout, requests: tuple[PortRequest, ...]) -> Layout:
     if faults:
         raise RequestInvalid(*faults)
     return replace(layout, ports=tuple(ports.values()), assumptions=tuple(assumptions))
+
+
+def _without_replaced_guesses(layout: Layout, requests: tuple[PortRequest, ...]) -> Layout:
+    """The layout without the guessed ports that the request's own ports stand for."""
+    names = {request.name for request in requests}
+    drawn = {port.name for port in layout.ports}
+    added = [request for request in requests if request.name not in drawn]
+    guessed = [port for port in layout.ports if port.guessed]
+    if not added or not guessed:
+        return layout
+    if names.isdisjoint(port.name for port in guessed):
+        dropped = {port.name for port in guessed}
+    else:
+        dropped = {
+            port.name
+            for port in guessed
+            if port.name not in names and any(_overlap(port, request) for request in added)
+        }
+    if not dropped:
+        return layout
+    about = {what for name in dropped for what in (f"ports.{name}", f"ports.{name}.role")}
+    told = Assumption(
+        what="ports",
+        value=f"guessed ports left out: {', '.join(port.name for port in guessed if port.name in dropped)}",
+        why="the request places ports of its own",
+        source="what is stated goes before what is guessed",
+    )
+    return replace(
+        layout,
+        ports=tuple(port for port in layout.ports if port.name not in dropped),
+        assumptions=(*(known for known in layout.assumptions if known.what not in about), told),
+    )
+
+
+def _overlap(port: Port, request: PortRequest) -> bool:
+    if request.x_mm is None or request.y_mm is None or request.bore_mm is None:
+        return False
+    apart = math.hypot(port.centre.x - request.x_mm, port.centre.y - request.y_mm)
+    return 2.0 * apart < port.bore_mm + request.bore_mm
 
 
 def _faults(
@@ -168,7 +266,7 @@ def _changed(port: Port, request: PortRequest, flattening_um: float) -> Port:
         y = port.centre.y if request.y_mm is None else request.y_mm
         bore = port.bore_mm if request.bore_mm is None else request.bore_mm
         opening = Polygon(disc_ring(x, y, diameter_mm=bore, flattening_um=flattening_um))
-    changed = replace(port, role=request.role or port.role, opening=opening, bore_mm=bore)
+    changed = replace(port, role=request.role or port.role, opening=opening, bore_mm=bore, guessed=False)
     return _operated(changed, request)
 
 

@@ -58,6 +58,7 @@ def layout_to_json(layout: Layout) -> dict[str, Any]:
                 "flow_ul_per_min": port.flow_ul_per_min,
                 "pressure_kpa": port.pressure_kpa,
                 "closed": port.closed,
+                "guessed": port.guessed,
             }
             for port in layout.ports
         ],
@@ -104,6 +105,7 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
                 flow_ul_per_min=port["flow_ul_per_min"],
                 pressure_kpa=port["pressure_kpa"],
                 closed=port["closed"],
+                guessed=port["guessed"],
             )
             for port in document["ports"]
         ),

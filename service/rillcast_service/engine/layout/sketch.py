@@ -26,7 +26,7 @@ from rillcast_service.engine.layout.model import (
 )
 from rillcast_service.engine.layout.options import ReadOptions, escaped
 from rillcast_service.engine.layout.polygons import FillRule, enclosed_area, filled, is_plain, joined
-from rillcast_service.engine.layout.ports import bore_mm, guessed_role, role_from_name
+from rillcast_service.engine.layout.ports import bore_mm, guessed_ports, guessed_role, role_from_name
 
 #: A shape smaller than this is a slip of the pen: a square of 0.1 µm.
 SPECK_MM2 = 1e-8
@@ -312,7 +312,7 @@ class Sketch:
         self._check_channel_options()
         self._check_extent()
         layers = tuple(self._finished(layer) for layer in self.layers.values())
-        ports = self._ports()
+        ports = self._ports() or self._guessed_ports(layers)
         outline = self._outline()
         for (what, taken, why, source), elements in self._notes.items():
             self.assume(what, f"{taken}: {_listed(elements)}", why, source)
@@ -456,6 +456,21 @@ class Sketch:
                         self.assume(guess.what, guess.value, guess.why, guess.source)
                     ports.append(Port(name=name, role=role, opening=hole, bore_mm=bore_mm(hole)))
         _refuse_overlaps(ports)
+        return tuple(ports)
+
+    def _guessed_ports(self, layers: Sequence[Layer]) -> tuple[Port, ...]:
+        """Ports at round pads, told as guesses, for a drawing that has none."""
+        planes: dict[int, list[MultiPolygon]] = {}
+        for layer in layers:
+            if layer.role is Role.CHANNELS:
+                planes.setdefault(layer.level, []).append(layer.geometry)
+        ports, assumptions = guessed_ports(
+            [joined(parts) if len(parts) > 1 else parts[0] for parts in planes.values()],
+            bore=self.options.guessed_bore,
+            pad_margin=self.options.pad_margin,
+            flattening_um=self.options.flattening_um,
+        )
+        self._assumptions += assumptions
         return tuple(ports)
 
     def _unique_name(self, name: str, taken: dict[str, int]) -> str:
