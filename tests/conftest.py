@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from rillcast_service.reading.pool import ReaderPool
 from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
 
@@ -47,6 +48,14 @@ def store(settings: Settings) -> Iterator[Store]:
     store.migrate()
     yield store
     store.close()
+
+
+@pytest.fixture(scope="session")
+def readers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ReaderPool]:
+    """Processes that read layouts, for all tests together: they know nothing of the one that asks."""
+    readers = ReaderPool(Settings(data=tmp_path_factory.mktemp("readers")))
+    yield readers
+    readers.close()
 
 
 @pytest.fixture

@@ -25,6 +25,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from rillcast_service.httpd import make_server
 from rillcast_service.jobs.dispatch import make_dispatcher
 from rillcast_service.parent import WITH_PARENT_HELP, when_parent_ends
+from rillcast_service.reading.pool import ReaderPool
 from rillcast_service.settings import CONFIG_NAME, Settings, SettingsInvalid
 from rillcast_service.store.repository import Store
 from rillcast_service.store.rows import StoreError
@@ -68,10 +69,12 @@ def run(settings: Settings, *, ready_file: Path | None = None) -> None:
     store = Store(settings.database_url, idempotency_ttl_h=settings.idempotency_ttl_h)
     dispatcher = make_dispatcher(settings)
     workers = WorkerProcesses(settings)
+    readers = ReaderPool(settings)
     try:
         store.migrate()
-        server = make_server(create_app(settings, store, dispatcher), listener, settings)
+        server = make_server(create_app(settings, store, dispatcher, readers), listener, settings)
         workers.start()
+        readers.warm()
         ready = threading.Thread(
             target=_announce, args=(settings, store, _url(listener), ready_file), daemon=True
         )
@@ -85,6 +88,7 @@ def run(settings: Settings, *, ready_file: Path | None = None) -> None:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, signal.SIG_IGN)
         listener.close()
+        readers.close()
         workers.stop()
         dispatcher.close()
         store.close()

@@ -20,9 +20,15 @@ both. In the environment, `api_keys` is a list separated by commas; in the file 
 | `job_memory_mb` | `4096` | address space of a calculation, MB |
 | `job_max_attempts` | `3` | a calculation that took down its process this often is given up |
 | `lease_s` | `30` | a job whose worker has been silent for this long goes to another, s |
+| `readers` | `2` | processes that read layout files side by side |
+| `read_wait_s` | `10` | longest that a file waits for one of them, s |
+| `read_time_limit_s` | `30` | a file whose reading takes longer is refused, s |
+| `read_memory_mb` | `2048` | address space of a process that reads, MB |
+| `read_output_mb` | `100` | most that reading one file may give out, MB |
 | `idempotency_ttl_h` | `24` | how long an `Idempotency-Key` is remembered, h |
 | `api_keys` | none | `owner:sha256` pairs: the owner's name and the SHA-256 of the key in hexadecimal |
 | `compute` | `rillcast_service.jobs.compute:compute` | the calculation, as `module:function` |
+| `reader` | `rillcast_service.engine.layout.readers:read` | what reads a layout file, as `module:function` |
 | `log_level` | `INFO` | `DEBUG`, `INFO`, `WARNING` or `ERROR` |
 """
 
@@ -118,9 +124,15 @@ class Settings:
     job_memory_mb: int = field(default=4096, metadata=_limits(256, 1048576))
     job_max_attempts: int = field(default=3, metadata=_limits(1, 20))
     lease_s: float = field(default=30.0, metadata=_limits(0.5, 3600))
+    readers: int = field(default=2, metadata=_limits(1, 64))
+    read_wait_s: float = field(default=10.0, metadata=_limits(0, 300))
+    read_time_limit_s: float = field(default=30.0, metadata=_limits(0.1, 3600))
+    read_memory_mb: int = field(default=2048, metadata=_limits(256, 1048576))
+    read_output_mb: int = field(default=100, metadata=_limits(1, 1000))
     idempotency_ttl_h: float = field(default=24.0, metadata=_limits(0.01, 8760))
     api_keys: tuple[ApiKey, ...] = ()
     compute: str = "rillcast_service.jobs.compute:compute"
+    reader: str = "rillcast_service.engine.layout.readers:read"
     log_level: str = "INFO"
 
     def __post_init__(self) -> None:
@@ -273,7 +285,8 @@ def _faults(settings: Settings) -> Iterable[str]:
         yield "queue_url: give redis://… or amqp://…, or leave it out"
     if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_-]{0,63}", settings.queue_name):
         yield "queue_name: up to 64 letters, digits, '_' and '-', the first one a letter"
-    if not re.fullmatch(r"[\w.]+:\w+", settings.compute):
-        yield f"compute: {settings.compute!r} is not of the form module:function"
+    for name in ("compute", "reader"):
+        if not re.fullmatch(r"[\w.]+:\w+", getattr(settings, name)):
+            yield f"{name}: {getattr(settings, name)!r} is not of the form module:function"
     if settings.log_level not in LOG_LEVELS:
         yield f"log_level: {settings.log_level!r} is none of {', '.join(LOG_LEVELS)}"

@@ -20,6 +20,7 @@ from werkzeug.test import TestResponse
 
 from rillcast_service.api.app import create_app
 from rillcast_service.api.contract import contract
+from rillcast_service.reading.pool import ReaderPool
 from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
 from rillcast_service.store.rows import Artefact
@@ -119,8 +120,8 @@ def dispatcher(store: Store) -> AtOnce:
 
 
 @pytest.fixture
-def app(settings: Settings, store: Store, dispatcher: AtOnce) -> Flask:
-    app = create_app(settings, store, dispatcher)
+def app(settings: Settings, store: Store, dispatcher: AtOnce, readers: ReaderPool) -> Flask:
+    app = create_app(settings, store, dispatcher, readers)
     app.test_client_class = ContractClient
     return app
 

@@ -23,6 +23,7 @@ from schemathesis.config._phases import CoveragePhaseConfig
 from rillcast_service.api.app import create_app
 from rillcast_service.api.contract import contract
 from rillcast_service.jobs.dispatch import EmbeddedDispatcher
+from rillcast_service.reading.pool import ReaderPool
 from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
 
@@ -54,12 +55,12 @@ class StoreWithWorker(Store):
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
+def served(tmp_path_factory: pytest.TempPathFactory, readers: ReaderPool) -> Iterator[Flask]:
     """One service for all: what one request leaves behind is the next one's state."""
     settings = Settings(data=tmp_path_factory.mktemp("fuzzed"), max_wait_s=0.2)
     store = StoreWithWorker(settings.database_url)
     store.migrate()
-    app = create_app(settings, store, EmbeddedDispatcher())
+    app = create_app(settings, store, EmbeddedDispatcher(), readers)
     example = contract()["components"]["examples"]["GeoJsonLayout"]["value"]
     layout = app.test_client().post("/v1/layouts", json=example, content_type="application/geo+json")
     app.config["known"] = {"layout_id": layout.json["layout_id"], "depths_um": {"channels": 100}}

@@ -40,11 +40,12 @@ def test_it_comes_up_on_a_free_port_and_goes_down_in_order(
             assert answer.status == 200, path
     quote_id = installation.submit("slow", seconds=60)
     calculation = installation.began()
-    (worker,) = installation.children(service.pid)
+    below = installation.children(service.pid)
+    assert len(below) == 2, "a worker, and a reader of layouts"
     service.terminate()
     assert service.wait(15) == 0
     assert "Fatal" not in capfd.readouterr().err, "its workers end in order, too"
-    assert not installation.alive(worker)
+    assert not any(map(installation.alive, below))
     assert not installation.alive(calculation)
     row = installation.quote(quote_id)
     assert (row.state, row.attempts) == (QuoteState.QUEUED, 0), "the next start goes on with it"

@@ -17,6 +17,7 @@ from rillcast_service.api import bench, layouts, operations, problems, quotes, r
 from rillcast_service.api.auth import owner_of
 from rillcast_service.api.context import Service
 from rillcast_service.jobs.dispatch import Dispatcher
+from rillcast_service.reading.pool import ReaderPool
 from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
 
@@ -25,13 +26,14 @@ _log = logging.getLogger(__name__)
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,128}")
 
 
-def create_app(settings: Settings, store: Store, dispatcher: Dispatcher) -> Flask:
+def create_app(settings: Settings, store: Store, dispatcher: Dispatcher, readers: ReaderPool) -> Flask:
     """The service as a WSGI app.
 
     Args:
         settings: limits and keys.
         store: migrated.
         dispatcher: tells workers of new quotes.
+        readers: read layout files.
 
     Returns:
         The app; it starts no worker.
@@ -42,7 +44,7 @@ def create_app(settings: Settings, store: Store, dispatcher: Dispatcher) -> Flas
     # A form may hold the layout as text, so a field may be as large as a body.
     app.config["MAX_FORM_MEMORY_SIZE"] = settings.max_body_bytes
     app.url_map.converters.update(id=_Id, name=_Name, slug=_Slug)
-    Service(settings, store, dispatcher).install(app)
+    Service(settings, store, dispatcher, readers).install(app)
 
     @app.before_request
     def identify() -> None:

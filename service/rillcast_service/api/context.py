@@ -8,6 +8,7 @@ from threading import BoundedSemaphore
 from flask import Flask, current_app, g
 
 from rillcast_service.jobs.dispatch import Dispatcher
+from rillcast_service.reading.pool import ReaderPool
 from rillcast_service.settings import Settings
 from rillcast_service.store.repository import Store
 
@@ -21,6 +22,7 @@ class Service:
     settings: Settings
     store: Store
     dispatcher: Dispatcher
+    readers: ReaderPool
     seats: BoundedSemaphore = field(init=False)
 
     def __post_init__(self) -> None:

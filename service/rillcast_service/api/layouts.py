@@ -23,12 +23,11 @@ from rillcast_service.api.schemas import LayoutOptions
 from rillcast_service.catalogue.loader import load
 from rillcast_service.documents.pictures import layout_picture
 from rillcast_service.engine.errors import EngineError, Fault
-from rillcast_service.engine.layout.limits import Limits
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
-from rillcast_service.engine.layout.readers import MEDIA_TYPES, read
+from rillcast_service.engine.layout.readers import MEDIA_TYPES
 from rillcast_service.engine.layout.readers.format import looks_like
-from rillcast_service.engine.layout.serial import layout_from_json, layout_to_json
+from rillcast_service.engine.layout.serial import layout_from_json
 from rillcast_service.engine.layout.writers import MEDIA_TYPES as WRITTEN
 from rillcast_service.engine.layout.writers import written
 from rillcast_service.engine.preparing import EVERY_CHANNEL_LAYER
@@ -134,18 +133,25 @@ def known_layout(layout_id: str) -> LayoutRow:
     return row
 
 
-def read_upload(upload: Upload) -> Layout:
-    """The layout of an upload. Raises EngineError: it says what is wrong with file or options."""
-    defaults, given = load().defaults, reading_options(upload)
+def read_upload(upload: Upload) -> dict[str, Any]:
+    """The layout of an upload, as `engine.layout.serial` writes it, read in a process apart.
+
+    Raises:
+        EngineError: it says what is wrong with file or options, or which limit its reading met.
+    """
+    given = reading_options(upload)
     try:
-        options = ReadOptions.from_defaults(
-            defaults, **given, limits=Limits(bytes_count=service().settings.max_body_bytes)
+        layout = service().readers.read(
+            upload.body,
+            media_type=upload.media_type,
+            name=upload.name,
+            given=given,
+            bytes_limit=service().settings.max_body_bytes,
         )
-        layout = read(upload.body, media_type=upload.media_type, name=upload.name, options=options)
     except EngineError as error:
         raise type(error)(*map(_place, error.faults)) from None
-    assumed = ReadOptions.assumed(defaults, *given)
-    return replace(layout, assumptions=(*layout.assumptions, *assumed))
+    assumed = ReadOptions.assumed(load().defaults, *given)
+    return {**layout, "assumptions": [*layout["assumptions"], *as_json(assumed)]}
 
 
 def reading_options(upload: Upload) -> dict[str, Any]:
@@ -154,16 +160,16 @@ def reading_options(upload: Upload) -> dict[str, Any]:
     if "depth_um" in upload.options:
         given["depths_um"] = {EVERY_CHANNEL_LAYER: upload.options["depth_um"]}
     if "leave" in upload.options:
-        given["leave"] = frozenset(upload.options["leave"])
+        given["leave"] = upload.options["leave"]
     return given
 
 
-def keep(upload: Upload, layout: Layout | None = None) -> tuple[LayoutRow, bool]:
+def keep(upload: Upload, layout: dict[str, Any] | None = None) -> tuple[LayoutRow, bool]:
     """Keep the layout of an upload, once for the same bytes and options.
 
     Args:
         upload: the file and its options.
-        layout: as read from it; read here when it does not come along.
+        layout: as `read_upload` reads it; read here when it does not come along.
 
     Returns:
         The row, and whether it is new.
@@ -182,7 +188,7 @@ def keep(upload: Upload, layout: Layout | None = None) -> tuple[LayoutRow, bool]
         media_type=upload.media_type,
         source=upload.body,
         options=options,
-        layout=layout_to_json(layout),
+        layout=layout,
     )
 
 

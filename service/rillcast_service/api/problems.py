@@ -16,6 +16,13 @@ from rillcast_service.api.context import request_id, service
 from rillcast_service.catalogue.types import InvalidEntry
 from rillcast_service.engine import errors
 from rillcast_service.engine.errors import EngineError, Fault
+from rillcast_service.reading.errors import (
+    LayoutMemoryLimit,
+    LayoutOutputLimit,
+    LayoutReaderFailed,
+    LayoutTimeLimit,
+    ReadersBusy,
+)
 from rillcast_service.store.rows import CursorInvalid, IdempotencyMismatch
 
 MEDIA_TYPE = "application/problem+json"
@@ -122,6 +129,14 @@ NOT_READY = ProblemType(
     "Ask again after the seconds that the header Retry-After says.",
 )
 
+READERS_BUSY = ProblemType(
+    "readers-busy",
+    "Every reader is busy",
+    503,
+    "No process that reads layout files came free in time.",
+    "Ask again after the seconds that the header Retry-After says.",
+)
+
 #: What a failed quote may say; made by the workers.
 _OF_JOBS = (
     ProblemType(
@@ -160,6 +175,10 @@ _ENGINE_TYPES = {
         errors.LayoutTooComplex,
         errors.RequestInvalid,
         errors.UnknownName,
+        LayoutTimeLimit,
+        LayoutMemoryLimit,
+        LayoutOutputLimit,
+        LayoutReaderFailed,
     )
 }
 REQUEST_INVALID = _ENGINE_TYPES[errors.RequestInvalid]
@@ -182,6 +201,7 @@ TYPES: Mapping[str, ProblemType] = {
         TOO_MANY_REQUESTS,
         INTERNAL_ERROR,
         NOT_READY,
+        READERS_BUSY,
         *_ENGINE_TYPES.values(),
         *_OF_JOBS,
     )
@@ -252,6 +272,7 @@ def register(app: Flask) -> None:
     app.register_error_handler(CursorInvalid, _cursor_invalid)
     app.register_error_handler(IdempotencyMismatch, _idempotency_mismatch)
     app.register_error_handler(OperationalError, _store_away)
+    app.register_error_handler(ReadersBusy, _readers_busy)
     app.register_error_handler(HTTPException, _http_exception)
     app.register_error_handler(Exception, _unexpected)
 
@@ -315,6 +336,10 @@ def _idempotency_mismatch(error: IdempotencyMismatch) -> Response:  # noqa: ARG0
 def _store_away(error: OperationalError) -> Response:
     _log.error("request %s: the store cannot be reached: %s", request_id(), error.orig)
     return _answer(NOT_READY, "The store cannot be reached just now.", headers={"Retry-After": "5"})
+
+
+def _readers_busy(error: ReadersBusy) -> Response:
+    return _answer(READERS_BUSY, str(error), headers={"Retry-After": str(error.retry_after_s)})
 
 
 def _http_exception(error: HTTPException) -> Response:

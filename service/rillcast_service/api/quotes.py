@@ -30,8 +30,7 @@ from rillcast_service.api.problems import (
 from rillcast_service.api.schemas import DocumentQuery, QuoteRequest
 from rillcast_service.documents.quotation import Detail, cost_lines_csv, quotation_html
 from rillcast_service.engine.errors import EngineError, Fault
-from rillcast_service.engine.layout.model import Layout
-from rillcast_service.engine.layout.serial import layout_from_json, layout_to_json
+from rillcast_service.engine.layout.serial import layout_from_json
 from rillcast_service.engine.preparing import prepare
 from rillcast_service.engine.request import QuoteRequest as EngineRequest
 from rillcast_service.store.rows import QuoteRow, QuoteState
@@ -69,7 +68,7 @@ def create_quote() -> tuple[Response, int]:
         owner(),
         request=request_document,
         payload={
-            "layout": layout_to_json(layout),
+            "layout": layout,
             "request": request_document,
             "bench": store.list_bench(owner()),
         },
@@ -181,8 +180,10 @@ def _standing(row: QuoteRow) -> dict[str, Any]:
     }
 
 
-def _checked(asked: Mapping[str, Any]) -> tuple[dict[str, Any], Layout]:
+def _checked(asked: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     """The request with everything in it that the engine needs, and its layout; refused early if it can be.
+
+    Both are JSON values, as the store keeps them.
 
     Raises:
         EngineError, ApiError: with pointers into the request.
@@ -191,13 +192,13 @@ def _checked(asked: Mapping[str, Any]) -> tuple[dict[str, Any], Layout]:
     layout = _read_inline(upload) if upload else _stored(asked["layout_id"])
     told = {member: value for member, value in asked.items() if member != "layout"}
     told.setdefault("start", datetime.now(UTC).replace(microsecond=0).isoformat())
-    prepare(layout, EngineRequest.from_json(told), bench_catalogue(to_quote=True))
+    prepare(layout_from_json(layout), EngineRequest.from_json(told), bench_catalogue(to_quote=True))
     if upload:
         told["layout_id"] = keep(upload, layout)[0].layout_id
     return told, layout
 
 
-def _stored(layout_id: str) -> Layout:
+def _stored(layout_id: str) -> dict[str, Any]:
     row = service().store.get_layout(owner(), layout_id)
     if row is None:
         raise invalid(
@@ -207,7 +208,7 @@ def _stored(layout_id: str) -> Layout:
                 pointer="#/layout_id",
             )
         )
-    return layout_from_json(row.layout)
+    return row.layout
 
 
 def _inline(geojson: Mapping[str, Any]) -> Upload:
@@ -215,7 +216,7 @@ def _inline(geojson: Mapping[str, Any]) -> Upload:
     return Upload(body=body, media_type="application/geo+json", options={})
 
 
-def _read_inline(upload: Upload) -> Layout:
+def _read_inline(upload: Upload) -> dict[str, Any]:
     try:
         return read_upload(upload)
     except EngineError as error:

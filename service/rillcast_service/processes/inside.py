@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import importlib
+import math
 import os
 import queue
 import sys
@@ -11,6 +14,9 @@ from collections.abc import Callable
 from typing import Any, BinaryIO
 
 from rillcast_service.processes.frames import Frame, FrameError, read_frame
+
+#: Exit code of a process that could not even take in its question.
+OUT_OF_MEMORY = errno.ENOMEM
 
 
 def take_stdout() -> BinaryIO:
@@ -37,21 +43,48 @@ def _listen(stream: BinaryIO, questions: queue.SimpleQueue[Frame]) -> None:
             questions.put(frame)
     except FrameError:
         pass
+    except MemoryError:
+        os._exit(OUT_OF_MEMORY)
     os._exit(0)
 
 
-def limit_memory(memory_mb: int) -> None:
-    """Hold this process within an address space, MB, and let it leave no memory image when it dies.
+# Systems without POSIX resource limits have no limits of memory, files and processor time; there a process
+# is held by the time that its parent waits for it, and by how much it may say.
+with contextlib.suppress(ImportError):
+    import resource
 
-    Systems without POSIX resource limits have neither; there a process is held by its time limit alone.
-    """
-    try:
-        import resource
-    except ImportError:
+
+def limit_memory(memory_mb: int) -> None:
+    """Hold this process within an address space, MB, and let it leave no memory image when it dies."""
+    if not _limited():
         return
     limit = memory_mb * 1_000_000
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def limit_time(seconds: float) -> None:
+    """End this process by SIGXCPU after so much more processor time, s, be its parent there or not."""
+    if _limited():
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        _soft_limit(resource.RLIMIT_CPU, math.ceil(used.ru_utime + used.ru_stime + seconds))
+
+
+def limit_files(*, size_bytes: int, open_files: int) -> None:
+    """Let this process write no file larger than `size_bytes` and hold no more than `open_files` open."""
+    if _limited():
+        _soft_limit(resource.RLIMIT_FSIZE, size_bytes)
+        _soft_limit(resource.RLIMIT_NOFILE, open_files)
+
+
+def _limited() -> bool:
+    return "resource" in globals()
+
+
+def _soft_limit(kind: int, limit: int) -> None:
+    """Set a limit anew: the hard one stays, so that the next file can have another."""
+    hard = resource.getrlimit(kind)[1]
+    resource.setrlimit(kind, (limit if hard == resource.RLIM_INFINITY else min(limit, hard), hard))
 
 
 def imported(entry: str) -> Callable[..., Any]:
