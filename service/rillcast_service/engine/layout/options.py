@@ -55,6 +55,7 @@ class ReadOptions:
         unit: the length that one unit of the drawing stands for (`mm`, `um`, `in` …), for a file that
             states no real unit of its own.
         dpi: pixels per inch of an SVG drawing that states its size in pixels or not at all.
+        cell: of a mask file, the one that is the chip; needed when several are placed in no other.
         roles: layer name, id, colour (`#ff0000`) or number (`1`, `1/0`) → role, which goes before the
             table of names in `layout.roles`.
         depths_um: channel layer name → depth; `channels` stands for every channel layer.
@@ -75,6 +76,7 @@ class ReadOptions:
     lettering: Quantity
     unit: str | None = None
     dpi: float | None = None
+    cell: str | None = None
     roles: Mapping[str, str] = field(default_factory=dict)
     depths_um: Mapping[str, float] = field(default_factory=dict)
     levels: Mapping[str, int] = field(default_factory=dict)
