@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import Geometry, LinearRing, MultiPolygon, Polygon
 
 from rillcast_service.engine.layout.curves import Points
@@ -16,6 +17,11 @@ FillRule = Literal["nonzero", "evenodd"]
 #: Shapes are joined on a grid of 1 nm: far below anything that can be made, and coarse enough that
 #: edges which meet in the drawing still meet after rounding in floating point.
 JOIN_GRID_MM = 1e-6
+
+GRID_DIGITS = 6
+
+#: Areas that differ by a smaller part are one area, summed up in another order.
+AREA_DOUBT = 1e-9
 
 #: How many pairs of edges are looked at in one go, which bounds the memory.
 _PAIRS_AT_ONCE = 4_000_000
@@ -48,6 +54,56 @@ def joined(geometries: Iterable[Geometry]) -> MultiPolygon:
     merged = shapely.union_all([multipolygon(geometry) for geometry in geometries])
     snapped = shapely.set_precision(merged, JOIN_GRID_MM)
     return multipolygon(shapely.normalize(snapped))
+
+
+def on_grid(geometries: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Geometries with their coordinates rounded to the joining grid.
+
+    Args:
+        geometries: object array of shape (n,), mm.
+
+    Returns:
+        New ones, object array of shape (n,); rounding may leave one invalid.
+    """
+    rounded: NDArray[np.object_] = shapely.transform(geometries, lambda points: np.round(points, GRID_DIGITS))
+    return rounded
+
+
+def rings_of(polygon: Polygon) -> list[Points]:
+    """The rings of a polygon.
+
+    Args:
+        polygon: any.
+
+    Returns:
+        Each of shape (n, 2), its first point repeated at its end; the outer ring first.
+    """
+    return [shapely.get_coordinates(ring) for ring in (polygon.exterior, *polygon.interiors)]
+
+
+def parted(polygons: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:
+    """Polygons that touch themselves, parted where they do.
+
+    A ring that only touches itself, as one does from which a hole is cut along a line, encloses the same
+    area by every fill rule; one that crosses itself does not.
+
+    Args:
+        polygons: invalid ones, object array of shape (n,), mm.
+
+    Returns:
+        Valid polygons and multipolygons, object array of shape (n,), and for which of them the area is
+        beyond doubt, shape (n,). Of the others it is that by the even-odd rule.
+    """
+    parts, owner = shapely.get_parts(shapely.make_valid(polygons), return_index=True)
+    inner, part = shapely.get_parts(parts, return_index=True)  # a collection holds multipolygons
+    is_area = shapely.get_dimensions(inner) == 2
+    inner, owner = inner[is_area], owner[part[is_area]]
+    area = np.bincount(owner, shapely.area(inner), minlength=len(polygons))
+    mended = np.full(len(polygons), MultiPolygon(), dtype=object)
+    shapely.multipolygons(inner, indices=owner, out=mended)
+    # By the trapezoid rule, parts that cross over count against each other, or twice.
+    doubt = np.abs(area - shapely.area(polygons))
+    return mended, doubt <= AREA_DOUBT * area + JOIN_GRID_MM**2
 
 
 def enclosed_area(rings: Sequence[Points]) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import MultiPolygon, Point, Polygon
 
 from rillcast_service.engine.errors import EngineError, Fault, LayoutInvalid
@@ -25,7 +26,16 @@ from rillcast_service.engine.layout.model import (
     Role,
 )
 from rillcast_service.engine.layout.options import ReadOptions, escaped
-from rillcast_service.engine.layout.polygons import FillRule, enclosed_area, filled, is_plain, joined
+from rillcast_service.engine.layout.polygons import (
+    FillRule,
+    enclosed_area,
+    filled,
+    is_plain,
+    joined,
+    on_grid,
+    parted,
+    rings_of,
+)
 from rillcast_service.engine.layout.ports import bore_mm, guessed_ports, guessed_role, role_from_name
 
 #: A shape smaller than this is a slip of the pen: a square of 0.1 µm.
@@ -44,15 +54,28 @@ class Shape:
 
     Args:
         element: what it is called in messages.
-        geometry: its area.
+        geometry: its area, valid.
         name: for a port; None when the drawing names none.
         port_role: for a port, as the drawing states it; None when it does not.
     """
 
     element: str
-    geometry: MultiPolygon
+    geometry: Polygon | MultiPolygon
     name: str | None = None
     port_role: PortRole | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeBatch:
+    """Very many plain shapes of one kind, in mm.
+
+    Args:
+        element: what each of them is called in messages.
+        polygons: valid ones, object array of shape (n,).
+    """
+
+    element: str
+    polygons: NDArray[np.object_]
 
 
 @dataclass(slots=True)
@@ -64,6 +87,7 @@ class SketchLayer:
         role: None while nothing tells it; it is guessed when the whole drawing is known.
         depth_um, level: as the drawing states them, if it does.
         shapes: read so far, of every role but `ignored`.
+        batches: shapes that were read many at once; they come after `shapes`.
         passed_over: shapes of an ignored layer, which are not read.
         refused: what cannot be read on a layer whose role is not known yet; it counts once the layer does.
     """
@@ -73,8 +97,21 @@ class SketchLayer:
     depth_um: float | None = None
     level: int | None = None
     shapes: list[Shape] = field(default_factory=list)
+    batches: list[ShapeBatch] = field(default_factory=list)
     passed_over: int = 0
     refused: EngineError | None = None
+
+    @property
+    def geometries(self) -> NDArray[np.object_]:
+        """The area of every shape, object array of shape (n,): `shapes` first, then the batches."""
+        own = np.empty(len(self.shapes), dtype=object)
+        own[:] = [shape.geometry for shape in self.shapes]
+        return np.concatenate([own, *(batch.polygons for batch in self.batches)])
+
+    @property
+    def count(self) -> int:
+        """How many shapes it holds."""
+        return len(self.shapes) + sum(len(batch.polygons) for batch in self.batches)
 
 
 class Sketch:
@@ -196,6 +233,42 @@ class Sketch:
             self.leave_out(shape.element, NO_AREA)
         else:
             layer.shapes.append(shape)
+
+    def add_many(
+        self, layer: SketchLayer, polygons: NDArray[np.object_], element: str, rule: FillRule = "nonzero"
+    ) -> None:
+        """Put very many plain shapes on a layer, at no cost of Python's for each of them.
+
+        Those that cross themselves are filled by the rule and told. Those that only touch themselves, as
+        a hole that is cut in along a line does, enclose the same area by any rule: nothing is told then.
+
+        Args:
+            layer: that they lie on.
+            polygons: shapely polygons in mm, object array of shape (n,); they need not be valid.
+            element: what one of them is called in messages.
+            rule: by which those that cross themselves are filled.
+
+        Raises:
+            LayoutInvalid: one crosses itself, and such repairs are switched off.
+            LayoutTooComplex: one crosses itself too often.
+        """
+        if layer.role is Role.IGNORED:
+            layer.passed_over += len(polygons)
+            return
+        kept = on_grid(polygons)
+        doubtful = np.flatnonzero(~shapely.is_valid(kept))
+        rings = {index: rings_of(kept[index]) for index in doubtful}
+        for lines in rings.values():
+            self.tally.crossing(lines, where=f"layer {layer.name!r}, {element}")
+        kept[doubtful], sure = parted(kept[doubtful])
+        for index in doubtful[~sure]:
+            lines = [ring[:-1] for ring in rings[index]]
+            kept[index] = self.filled(lines, rule, layer=layer, element=element)
+        is_speck = shapely.area(kept) < SPECK_MM2
+        for _ in range(int(np.count_nonzero(is_speck))):
+            self.leave_out(element, NO_AREA)
+        if not np.all(is_speck):
+            layer.batches.append(ShapeBatch(element, kept[~is_speck]))
 
     def refuse(self, layer: SketchLayer, error: EngineError) -> None:
         """Refuse what cannot be read on a layer, unless the layer is not used.
@@ -327,6 +400,11 @@ class Sketch:
             assumptions=tuple(self._assumptions),
         )
 
+    @property
+    def colours_met(self) -> list[str]:
+        """The colours that `colour_layer` was asked about."""
+        return list(self._colours)
+
     def with_role(self, role: Role) -> list[SketchLayer]:
         return [layer for layer in self.layers.values() if layer.role is role]
 
@@ -338,7 +416,7 @@ class Sketch:
         faults = [
             Fault(
                 f"The file has no colour {name!r}." if is_colour else f"The file has no layer {name!r}.",
-                f"Name one of the colours found: {_listed(list(self._colours)) or 'none'}."
+                f"Name one of the colours found: {_listed(self.colours_met) or 'none'}."
                 if is_colour
                 else f"Name one of the layers found: {self._found()}.",
                 pointer=f"#/roles/{escaped(name)}",
@@ -375,7 +453,7 @@ class Sketch:
 
     def _check_channels(self) -> None:
         channels = self.with_role(Role.CHANNELS)
-        if any(layer.shapes for layer in channels):
+        if any(layer.count for layer in channels):
             return
         if channels:
             message = f"No shape on the channel layer {channels[0].name!r} is drawn so that it has an area"
@@ -395,8 +473,8 @@ class Sketch:
         )
 
     def _check_extent(self) -> None:
-        shapes = [shape.geometry for layer in self.layers.values() for shape in layer.shapes]
-        x_min, y_min, x_max, y_max = shapely.total_bounds(shapes)
+        shapes = [layer.geometries for layer in self.layers.values()]
+        x_min, y_min, x_max, y_max = shapely.total_bounds(np.concatenate(shapes))
         extent_mm = float(max(x_max - x_min, y_max - y_min))
         self.tally.extent(
             extent_mm, where=f"from ({x_min:.4g}, {y_min:.4g}) to ({x_max:.4g}, {y_max:.4g}) mm"
@@ -404,7 +482,7 @@ class Sketch:
 
     def _finished(self, layer: SketchLayer) -> Layer:
         if layer.role is None or layer.role is Role.IGNORED:
-            left_out = layer.passed_over + len(layer.shapes)
+            left_out = layer.passed_over + layer.count
             self.assume(
                 f"roles.{layer.name}",
                 "ignored",
@@ -418,14 +496,17 @@ class Sketch:
             role=layer.role,
             geometry=self._joined(layer),
             depth_um=self._depth(layer) if channels else None,
-            shapes=len(layer.shapes),
+            shapes=layer.count,
             level=self._level(layer) if channels else 1,
         )
 
     def _joined(self, layer: SketchLayer) -> MultiPolygon:
-        shapes = [shape.geometry for shape in layer.shapes]
+        shapes = layer.geometries
         rings = (
-            ring for shape in shapes for part in shape.geoms for ring in (part.exterior, *part.interiors)
+            ring
+            for shape in shapes
+            for part in shapely.get_parts(shape)
+            for ring in (part.exterior, *part.interiors)
         )
         self.tally.crossing([shapely.get_coordinates(ring) for ring in rings], where=f"layer {layer.name!r}")
         return joined(shapes)
@@ -446,8 +527,9 @@ class Sketch:
         ports: list[Port] = []
         taken: dict[str, int] = {}
         for layer in self.with_role(Role.PORTS):
-            for shape in layer.shapes:
-                for opening in shape.geometry.geoms:
+            batched = (Shape(b.element, polygon) for b in layer.batches for polygon in b.polygons)
+            for shape in (*layer.shapes, *batched):
+                for opening in shapely.get_parts(shape.geometry):
                     hole = Polygon(opening.exterior)
                     name = self._unique_name(shape.name or f"port_{len(ports) + 1}", taken)
                     role = shape.port_role or role_from_name(name, layer.name)
@@ -490,10 +572,10 @@ class Sketch:
         return unique
 
     def _outline(self) -> Polygon | None:
-        shapes = [shape.geometry for layer in self.with_role(Role.OUTLINE) for shape in layer.shapes]
-        if not shapes:
+        drawn = self.with_role(Role.OUTLINE)
+        if not any(layer.count for layer in drawn):
             return None
-        pieces = joined(shapes).geoms
+        pieces = joined(np.concatenate([layer.geometries for layer in drawn])).geoms
         if len(pieces) > 1:
             places = ", ".join(f"({piece.centroid.x:.2f}, {piece.centroid.y:.2f}) mm" for piece in pieces)
             raise LayoutInvalid(
