@@ -37,7 +37,7 @@ from rillcast.errors import (
     UnexpectedAnswerError,
     UnsupportedMediaTypeError,
 )
-from rillcast.models import Layout, Quote, RouteResult, Severity, State, Verdict
+from rillcast.models import LayerRole, Layout, Quote, RepairKind, RouteResult, Severity, State, Verdict
 
 __all__ = [
     "ApiConnectionError",
@@ -50,6 +50,7 @@ __all__ = [
     "EmbeddedService",
     "EmbeddedServiceError",
     "InvalidInputError",
+    "LayerRole",
     "Layout",
     "LayoutInvalidError",
     "LayoutTooComplexError",
@@ -61,6 +62,7 @@ __all__ = [
     "QuoteFailedError",
     "QuoteTimeoutError",
     "RateLimitedError",
+    "RepairKind",
     "RillcastError",
     "RouteResult",
     "ServerError",

@@ -18,6 +18,7 @@ import requests
 from rillcast._decode import DecodeError, decode
 from rillcast._transport import Transport, retry_after
 from rillcast.errors import QuoteCancelledError, QuoteFailedError, QuoteTimeoutError, UnexpectedAnswerError
+from rillcast.layout_files import drawing_media_type, layout_media_type
 from rillcast.models import (
     Bench,
     BenchEntry,
@@ -31,7 +32,14 @@ from rillcast.models import (
     RuleInfo,
     State,
 )
-from rillcast.options import QuoteOptions, as_request
+from rillcast.options import (
+    LayoutOptions,
+    QuoteOptions,
+    UploadAndQuoteOptions,
+    as_parameters,
+    as_request,
+    parted,
+)
 
 T = TypeVar("T")
 
@@ -42,13 +50,6 @@ LayoutSource = str | os.PathLike[str] | bytes | BinaryIO | Layout
 Progress = Callable[[float, str], None]
 
 DEFAULT_URL = "http://127.0.0.1:8000"
-
-#: File suffix → media type of a layout.
-LAYOUT_TYPES: Mapping[str, str] = {
-    ".svg": "image/svg+xml",
-    ".geojson": "application/geo+json",
-    ".json": "application/geo+json",
-}
 
 #: File suffix → media type of a quote document.
 DOCUMENT_TYPES: Mapping[str, str] = {".html": "text/html", ".htm": "text/html", ".csv": "text/csv"}
@@ -113,11 +114,8 @@ class Client:
         quantity: int,
         progress: Progress | None = None,
         timeout_s: float = 600.0,
-        name: str | None = None,
-        unit: str | None = None,
-        roles: Mapping[str, str] | None = None,
         media_type: str | None = None,
-        **options: Unpack[QuoteOptions],
+        **options: Unpack[UploadAndQuoteOptions],
     ) -> Quote:
         """Upload a layout, ask for a quote and wait for it.
 
@@ -126,8 +124,8 @@ class Client:
             quantity: good pieces wanted.
             progress: called with the share done and the step, while waiting.
             timeout_s: longest wait for the result.
-            name, unit, roles, media_type: of the upload, see `upload_layout`.
-            options: see `QuoteOptions`.
+            media_type: of the upload, see `upload_layout`.
+            options: see `LayoutOptions` (of the upload) and `QuoteOptions`.
 
         Returns:
             The finished quote.
@@ -135,10 +133,14 @@ class Client:
         Raises:
             ApiError: a request failed; `InvalidInputError` and its subclasses say what to mend.
             QuoteFailedError, QuoteCancelledError, QuoteTimeoutError: there is no result.
+            TypeError: options of reading came with a layout that is read already.
         """
+        reading, asked = parted(options)
         if not isinstance(layout, Layout):
-            layout = self.upload_layout(layout, name=name, unit=unit, roles=roles, media_type=media_type)
-        queued = self.create_quote(layout, quantity=quantity, **options)
+            layout = self.upload_layout(layout, media_type=media_type, **reading)
+        elif reading:
+            raise TypeError(f"{', '.join(reading)} cannot be given: the layout is uploaded already")
+        queued = self.create_quote(layout, quantity=quantity, **asked)
         return self.wait(queued, timeout_s=timeout_s, progress=progress)
 
     # --- layouts ------------------------------------------------------------------------------------
@@ -147,52 +149,65 @@ class Client:
         self,
         source: str | os.PathLike[str] | bytes | BinaryIO,
         *,
-        name: str | None = None,
-        unit: str | None = None,
-        depth_um: float | None = None,
-        roles: Mapping[str, str] | None = None,
         media_type: str | None = None,
+        **options: Unpack[LayoutOptions],
     ) -> Layout:
         """Upload a drawing; the same file with the same options gives the same layout again.
 
         Args:
-            source: path, bytes or open binary file.
-            name: for people; default the file's name without its suffix.
-            unit: of the drawing's coordinates (`mm`, `um`, `in` …), when the file does not say.
-            depth_um: of every channel layer, when the file does not say; a quote may say it as well.
-            roles: layer name → `channels`, `ports`, `outline`, `marks` or `ignored`.
-            media_type: needed for bytes and for unusual suffixes.
+            source: path, bytes or open binary file: SVG, DXF, GDSII, OASIS, GeoJSON or WKT.
+            media_type: default by the file's suffix, else by how it begins.
+            options: see `LayoutOptions`; the name is the file's without its suffix when none is given.
 
         Returns:
             The layout as the service read it.
 
         Raises:
-            ValueError: the kind of file cannot be told from its suffix.
+            TypeError: an option that an upload does not have.
+            ValueError: the kind of file cannot be told.
             OSError: the file cannot be read.
             ApiError: the service refused it; see `LayoutUnitsMissingError` and its siblings.
         """
         body, file_name = _read(source)
-        params = {"name": name or Path(file_name).stem, "unit": unit}
-        if depth_um is not None:
-            params["depth_um"] = f"{depth_um:g}"
-        if roles:
-            params["roles"] = json_module.dumps(dict(roles))
+        named: LayoutOptions = {"name": Path(file_name).stem} if Path(file_name).stem else {}
         response = self._transport.request(
             "POST",
             "/v1/layouts",
-            params={key: value for key, value in params.items() if value},
+            params=as_parameters({**named, **options}),
             body=body,
-            headers={"Content-Type": media_type or layout_media_type(file_name)},
+            headers={"Content-Type": media_type or layout_media_type(file_name, body)},
         )
-        return self._decoded(Layout, response)
+        return self._layout(self._object(response))
 
     def layout(self, layout_id: str) -> Layout:
         """An uploaded layout."""
-        return self._get(Layout, f"/v1/layouts/{_part(layout_id)}")
+        return self._layout(self._object(self._transport.request("GET", f"/v1/layouts/{_part(layout_id)}")))
 
     def iter_layouts(self, *, page_size: int | None = None) -> Iterator[Layout]:
         """All uploaded layouts, newest first; further pages are fetched as they are needed."""
-        return (self._as(Layout, item) for item in self._items("/v1/layouts", page_size))
+        return (self._layout(item) for item in self._items("/v1/layouts", page_size))
+
+    def layout_file(self, layout_id: str, media_type: str = "image/svg+xml") -> bytes:
+        """A layout as a drawing again, with its repairs done.
+
+        Args:
+            layout_id: which layout.
+            media_type: of the format, see `layout_files.LAYOUT_TYPES`.
+        """
+        response = self._transport.request(
+            "GET", f"/v1/layouts/{_part(layout_id)}/file", headers={"Accept": media_type}
+        )
+        return response.content
+
+    def save_layout(self, layout: Layout, path: str | Path) -> Path:
+        """Write a layout to a file as a drawing; see `Layout.save`.
+
+        Raises:
+            ValueError: the suffix names no format that a layout is saved in.
+        """
+        path = Path(path)
+        path.write_bytes(self.layout_file(layout.layout_id, drawing_media_type(path.name)))
+        return path
 
     def layout_picture(self, layout_id: str) -> str:
         """A picture of a layout as SVG text."""
@@ -405,6 +420,9 @@ class Client:
             yield from items
             next_link, params = page.get("next"), None
 
+    def _layout(self, document: Any) -> Layout:
+        return replace(self._as(Layout, document), _source=self)
+
     def _quote(self, response: requests.Response) -> Quote:
         return self._bound(self._decoded(Quote, response))
 
@@ -460,19 +478,6 @@ def _read(source: str | os.PathLike[str] | bytes | BinaryIO) -> tuple[bytes, str
         return path.read_bytes(), path.name
     name = getattr(source, "name", "")
     return source.read(), Path(name).name if isinstance(name, str) else ""
-
-
-def layout_media_type(file_name: str) -> str:
-    """What kind of layout a file is, by its suffix. Raises ValueError with the known ones."""
-    try:
-        return LAYOUT_TYPES[Path(file_name).suffix.lower()]
-    except KeyError:
-        known = f"a layout's name ends in {', '.join(LAYOUT_TYPES)}"
-        if not file_name:
-            raise ValueError(
-                f"bytes have no name to know the layout's format by; say media_type= ({known})"
-            ) from None
-        raise ValueError(f"{file_name}: not known as a layout; {known}") from None
 
 
 def _part(text: str) -> str:

@@ -187,20 +187,53 @@ class Bounds(Answer):
     max_y_mm: float
 
 
+class DrawingSource(Protocol):
+    """What saves a layout's drawing and shows its picture: the client."""
+
+    def save_layout(self, layout: Layout, path: str | Path) -> Path:
+        """Write the layout to a file."""
+
+    def layout_picture(self, layout_id: str) -> str:
+        """The layout as SVG text."""
+
+
 @dataclass(frozen=True, slots=True)
 class Layout(Answer):
-    """An uploaded layout, as the service read it."""
+    """An uploaded layout, as the service read it: what was mended is under `repairs`, what was guessed or
+    taken by default under `assumptions`, what came with the upload under `options`."""
 
     layout_id: str
     name: str = ""
     source_format: str = ""
     bounds_mm: Bounds | None = None
     flattening_um: float | None = None
+    options: Mapping[str, Any] = field(default_factory=dict)
     layers: tuple[Layer, ...] = ()
     ports: tuple[Port, ...] = ()
     repairs: tuple[Repair, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
     created_at: datetime | None = None
+    _source: DrawingSource | None = field(default=None, repr=False, compare=False)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the layout to a file as a drawing, with its repairs done; the suffix picks the format.
+
+        Args:
+            path: `.svg`, `.dxf`, `.gds`, `.oas`, `.geojson` or `.wkt` (channels only).
+
+        Returns:
+            The path written.
+        """
+        return self._client().save_layout(self, path)
+
+    def picture(self) -> str:
+        """The layout to scale, its repairs numbered, as SVG text."""
+        return self._client().layout_picture(self.layout_id)
+
+    def _client(self) -> DrawingSource:
+        if self._source is None:
+            raise LookupError("this layout was not given by a client, so its files cannot be fetched")
+        return self._source
 
 
 # --- quotes -----------------------------------------------------------------------------------------

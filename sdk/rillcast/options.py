@@ -1,17 +1,56 @@
-"""What may be asked of a quote, as types for the editor and the type checker.
+"""What may be said of a layout file and asked of a quote, as types for the editor and the type checker.
 
 Every member is optional: the service fills in its default and names it, with its source, under the
-`assumptions` of the result.
+`assumptions` of the layout or of the result.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
-from typing import Any, Literal, TypedDict
+from typing import Any, Literal, TypedDict, cast
+
+from rillcast.models import LayerRole, RepairKind
 
 Percent = Decimal | int | str
+
+
+#: What a layer of the drawing means.
+Role = LayerRole | Literal["channels", "ports", "outline", "marks", "ignored"]
+#: Length of one drawing unit.
+Unit = Literal["um", "mm", "cm", "m", "in", "pt", "px"]
+#: A kind of repair.
+Repairs = (
+    RepairKind
+    | Literal["self_crossing", "unclosed", "duplicate", "overlap", "sliver", "gap", "turned_layer", "tilt"]
+)
+
+
+class LayoutOptions(TypedDict, total=False):
+    """How to read a drawing.
+
+    `name`: for people. `unit`: of the coordinates, when the file does not say. `dpi`: pixels per inch of an
+    SVG drawing in pixels. `depth_um`: of every channel layer, when the file does not say. `roles`: layer by
+    name, number (`1/0`) or colour (`#ff0000`) → role. `levels`: channel layer → plane, 1 next to the lid.
+    `flattening_um`: largest distance between a curve and its chords. `closing_um`, `gap_um`: ends, or
+    channels, that lie no further apart were meant to meet. `sliver_um`: what is thinner is removed.
+    `leave`: repairs switched off. `cell`: of a mask file, the one that is the chip.
+    """
+
+    name: str
+    unit: Unit
+    dpi: Literal[96, 90, 72]
+    depth_um: float
+    roles: Mapping[str, Role]
+    levels: Mapping[str, int]
+    flattening_um: float
+    closing_um: float
+    gap_um: float
+    sliver_um: float
+    leave: Collection[Repairs]
+    cell: str
 
 
 class ChipOptions(TypedDict, total=False):
@@ -82,6 +121,46 @@ class QuoteOptions(TypedDict, total=False):
     start: datetime | str
     currency: str
     seed: int
+
+
+class UploadAndQuoteOptions(LayoutOptions, QuoteOptions, total=False):
+    """All of both."""
+
+
+def parted(options: UploadAndQuoteOptions) -> tuple[LayoutOptions, QuoteOptions]:
+    """The options of the upload, and those of the quote."""
+    reading = {key: value for key, value in options.items() if key in LayoutOptions.__annotations__}
+    asked = {key: value for key, value in options.items() if key not in reading}
+    return cast("LayoutOptions", reading), cast("QuoteOptions", asked)
+
+
+def as_parameters(options: LayoutOptions) -> dict[str, str]:
+    """Options of an upload as query parameters.
+
+    Args:
+        options: None is left out.
+
+    Raises:
+        TypeError: an option that an upload does not have.
+    """
+    unknown = options.keys() - LayoutOptions.__annotations__.keys()
+    if unknown:
+        raise TypeError(f"an upload has no {', '.join(sorted(unknown))}")
+    return {key: _as_text(value) for key, value in options.items() if value is not None}
+
+
+def _as_text(value: Any) -> str:
+    match value:
+        case str():
+            return value
+        case float():
+            return f"{value:.15g}"
+        case Mapping():
+            return json.dumps(dict(value))
+        case Collection():
+            return ",".join(value)
+        case _:
+            return str(value)
 
 
 def as_request(quantity: int, options: QuoteOptions) -> dict[str, Any]:

@@ -141,10 +141,10 @@ def test_bytes_and_open_files_can_be_uploaded(service, client, example, source, 
 
 def test_a_file_of_unknown_kind_is_refused_with_the_known_ones(service, client, tmp_path):
     (tmp_path / "chip.png").write_bytes(b"png")
-    with pytest.raises(ValueError, match=r"\.svg, \.geojson"):
+    with pytest.raises(ValueError, match=r"\.svg, \.dxf, \.gds.*\.geojson"):
         client.upload_layout(tmp_path / "chip.png")
     with pytest.raises(ValueError, match="media_type="):
-        client.upload_layout(SVG)
+        client.upload_layout(b"nothing known")
     assert service.seen == []
 
 

@@ -35,7 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     arguments.out.mkdir(parents=True, exist_ok=True)
     drawing = files("rillcast").joinpath("demo", DRAWING)
     with embedded(EmbeddedService()) as client, as_file(drawing) as path:
-        quote = quote_with_progress(client, path, QUANTITY, {}, name=NAME)
+        quote = quote_with_progress(client, path, QUANTITY, {}, reading={"name": NAME})
         for written in write_files(quote, arguments.out):
             say(err(), f"wrote {written}")
         print_quote(out(), quote)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from decimal import Decimal
@@ -47,6 +47,47 @@ def hanging(console: Console, items: Sequence[tuple[Text, Text]]) -> None:
             line.rstrip()
             say(console, head + Text(" " * (margin - head.cell_len)) + line)
             head = Text()
+
+
+#: A line of a table: the name of a column → what stands there.
+Row = dict[str, Text]
+GAP = "  "
+
+
+def table(console: Console, rows: Sequence[Row], *, numbers: frozenset[str]) -> None:
+    """Print rows of the same columns below their heads, a rule between.
+
+    Args:
+        rows: at least one.
+        numbers: columns that are set to the right.
+    """
+    head = {name: plain(name, "bold") for name in rows[0]}
+    widths = widths_of([head, *rows])
+    say(console, row_line(head, widths, numbers))
+    say(console, "─" * min(table_width(widths), console.width), "dim")
+    for row in rows:
+        say(console, row_line(row, widths, numbers))
+
+
+def widths_of(rows: Sequence[Row]) -> dict[str, int]:
+    """Column → how wide its widest cell is."""
+    return {name: max(row[name].cell_len for row in rows) for name in rows[0]}
+
+
+def table_width(widths: Mapping[str, int]) -> int:
+    """How wide a line of such columns is."""
+    return sum(widths.values()) + len(GAP) * (len(widths) - 1)
+
+
+def row_line(row: Row, widths: Mapping[str, int], numbers: frozenset[str]) -> Text:
+    """The cells of the columns that have a width, side by side."""
+    line = Text()
+    for position, (name, width) in enumerate(widths.items()):
+        room = " " * (width - row[name].cell_len)
+        line.append(GAP if position else "")
+        line.append_text(Text(room) + row[name] if name in numbers else row[name] + Text(room))
+    line.rstrip()
+    return line
 
 
 def err() -> Console:

@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any, cast
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.output import err, out, progress_bar, say
+from rillcast.cli.layout import check_folder, check_layout_file, repair_lines
+from rillcast.cli.output import err, hanging, out, progress_bar, say
+from rillcast.cli.reading import FORMATS, add_reading_options, reading_options
 from rillcast.cli.tables import print_quote
-from rillcast.client import Client, check_document_suffix, layout_media_type
+from rillcast.client import Client, check_document_suffix
 from rillcast.models import Quote
-from rillcast.options import QuoteOptions
+from rillcast.options import LayoutOptions, QuoteOptions
 
 #: Bench keys of a request that have an option of their own.
 BENCH_OPTIONS = (
@@ -36,7 +38,7 @@ def add_commands(commands: Any) -> None:
     """Add `quote` to the parser."""
     parser = commands.add_parser("quote", help="quote a layout file by one or all routes")
     parser.set_defaults(run=run)
-    parser.add_argument("file", type=Path, metavar="FILE", help="layout: SVG or GeoJSON")
+    parser.add_argument("file", type=Path, metavar="FILE", help=f"layout: {FORMATS}")
     parser.add_argument("--quantity", type=int, required=True, metavar="N", help="good pieces wanted")
     parser.add_argument("--route", action="append", default=[], metavar="R", help="route id; may be repeated")
     parser.add_argument(
@@ -47,7 +49,6 @@ def add_commands(commands: Any) -> None:
         metavar="[LAYER=]D",
         help="channel depth, of one layer or of all; may be repeated",
     )
-    parser.add_argument("--unit", help="unit of the drawing, when the file does not say")
     parser.add_argument("--aim", choices=("price", "date", "hands_on"), help="what the plan minimises")
     parser.add_argument(
         "--start", metavar="TIME", help="when the bench can begin, e.g. 2027-03-01T09:00+01:00"
@@ -56,6 +57,7 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--first-article", action="store_true", help="make and check one piece first")
     parser.add_argument("--currency", metavar="CODE", help="ISO 4217 code")
     parser.add_argument("--seed", type=int, help="seed of the uncertainty simulation")
+    add_reading_options(parser)
     add_nested_options(parser)
     output = parser.add_argument_group("output")
     output.add_argument(
@@ -116,10 +118,8 @@ def run(arguments: argparse.Namespace) -> int:
     # What cannot work is said before a service is started and a quote worked out for it.
     for path in arguments.save:
         check_document_suffix(path)
-        if not path.parent.is_dir():
-            raise ValueError(f"{path}: there is no folder {path.parent} to save it in")
-    arguments.file.open("rb").close()
-    layout_media_type(arguments.file.name)
+        check_folder(path)
+    check_layout_file(arguments.file)
     options = request_options(arguments)
     with connect(arguments) as client:
         quote = quote_with_progress(
@@ -127,7 +127,7 @@ def run(arguments: argparse.Namespace) -> int:
             arguments.file,
             arguments.quantity,
             options,
-            unit=arguments.unit,
+            reading=reading_options(arguments),
             timeout_s=arguments.timeout_s,
         )
         if arguments.json:
@@ -146,12 +146,17 @@ def quote_with_progress(
     quantity: int,
     options: QuoteOptions,
     *,
-    name: str | None = None,
-    unit: str | None = None,
+    reading: LayoutOptions,
     timeout_s: float = 600.0,
 ) -> Quote:
-    """A finished quote of a file, with a bar while it is worked out; Ctrl-C stops the work as well."""
-    layout = client.upload_layout(file, name=name, unit=unit)
+    """A finished quote of a file, with a bar while it is worked out; Ctrl-C stops the work as well.
+
+    What had to be mended in the drawing is said before, since the quote is one of the mended chip.
+    """
+    layout = client.upload_layout(file, **reading)
+    if layout.repairs:
+        say(err(), f"mended in the drawing ({file.name}; `rillcast layout` tells all about it):", "bold")
+        hanging(err(), repair_lines(layout.repairs))
     queued = client.create_quote(layout, quantity=quantity, **options)
     try:
         with progress_bar("quoting") as report:

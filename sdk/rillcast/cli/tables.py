@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from rich.console import Console
 from rich.text import Text
 
-from rillcast.cli.output import date, hanging, money, plain, say
+from rillcast.cli.output import (
+    Row,
+    date,
+    hanging,
+    money,
+    plain,
+    row_line,
+    say,
+    table_width,
+    widths_of,
+)
 from rillcast.models import Finding, Quote, RouteResult, Severity, Verdict
 
 # Sign and colour together, so that a terminal without colours says as much.
@@ -23,10 +33,7 @@ _COLUMNS = ("route", "verdict", "each", "total", "range", "hands-on", "ready")
 _NUMBERS = frozenset({"each", "total", "range", "hands-on"})
 #: Left out where the terminal is too narrow for all columns; the range is then said below its route.
 _FIRST_TO_GO = ("hands-on", "range")
-_GAP = "  "
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
-
-Row = dict[str, Text]
 
 
 def print_quote(console: Console, quote: Quote) -> None:
@@ -54,16 +61,15 @@ def _print_routes(console: Console, quote: Quote) -> None:
     recommended = quote.comparison.recommended
     rows = [_row(route, chosen=route.route == recommended) for route in quote.routes]
     head: Row = {name: plain(name, "bold") for name in _COLUMNS}
-    columns = list(_COLUMNS)
+    widths = widths_of([head, *rows])
     for name in _FIRST_TO_GO:
-        if _width(columns, [head, *rows]) > console.width:
-            columns.remove(name)
-    widths = {name: max(row[name].cell_len for row in [head, *rows]) for name in columns}
-    say(console, _line(head, widths))
-    say(console, "─" * min(_width(columns, [head, *rows]), console.width), "dim")
+        if table_width(widths) > console.width:
+            del widths[name]
+    say(console, row_line(head, widths, _NUMBERS))
+    say(console, "─" * min(table_width(widths), console.width), "dim")
     for route, row in zip(quote.routes, rows, strict=True):
-        say(console, _line(row, widths))
-        hanging(console, list(_below(route, range_too=None if "range" in columns else row["range"])))
+        say(console, row_line(row, widths, _NUMBERS))
+        hanging(console, list(_below(route, range_too=None if "range" in widths else row["range"])))
     say(console, _legend(quote), "dim")
 
 
@@ -97,20 +103,6 @@ def _legend(quote: Quote) -> str:
             f"prices in {', '.join(sorted(currencies))} before tax, range from 10 to 90 % probability"
         )
     return "; ".join(said)
-
-
-def _width(columns: Sequence[str], rows: Sequence[Row]) -> int:
-    return sum(max(row[name].cell_len for row in rows) for name in columns) + len(_GAP) * (len(columns) - 1)
-
-
-def _line(row: Row, widths: dict[str, int]) -> Text:
-    line = Text()
-    for position, (name, width) in enumerate(widths.items()):
-        room = " " * (width - row[name].cell_len)
-        line.append(_GAP if position else "")
-        line.append_text(Text(room) + row[name] if name in _NUMBERS else row[name] + Text(room))
-    line.rstrip()
-    return line
 
 
 def _findings(route: RouteResult) -> list[tuple[Text, Text]]:

@@ -261,3 +261,4 @@ class LayoutOptions(Schema):
     gap_um = _tolerance("gap_um")
     sliver_um = _tolerance("sliver_um")
     leave = _Words(tuple(RepairKind))
+    cell = Text("the name of a cell, up to 200 characters", shortest=1, longest=200)
