@@ -175,6 +175,7 @@ class Port(Answer):
     flow_ul_per_min: float | None = None
     pressure_kpa: float | None = None
     closed: bool = False
+    guessed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

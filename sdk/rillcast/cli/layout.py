@@ -155,7 +155,7 @@ def _layer(layer: Layer) -> Row:
 def _port(port: Port) -> Row:
     return {
         "port": plain(port.name, "bold"),
-        "role": plain(port.role),
+        "role": plain(f"{port.role}{' (guessed)' if port.guessed else ''}"),
         "x": plain(f"{port.x_mm:.4g} mm" if port.x_mm is not None else "-"),
         "y": plain(f"{port.y_mm:.4g} mm" if port.y_mm is not None else "-"),
         "bore": plain(f"{port.bore_mm:.4g} mm" if port.bore_mm is not None else "-"),

@@ -224,6 +224,7 @@ def layout_resource(row: LayoutRow) -> dict[str, Any]:
                 "flow_ul_per_min": port.flow_ul_per_min,
                 "pressure_kpa": port.pressure_kpa,
                 "closed": port.closed,
+                "guessed": port.guessed,
             }
             for port in layout.ports
         ],
