@@ -81,6 +81,25 @@ def rings_of(polygon: Polygon) -> list[Points]:
     return [shapely.get_coordinates(ring) for ring in (polygon.exterior, *polygon.interiors)]
 
 
+def ring_of(points: Points, *, closing_mm: float) -> Points | None:
+    """The ring that a line makes whose ends meet, or were meant to.
+
+    Args:
+        points: of the line, shape (n, 2).
+        closing_mm: ends no further apart were meant to meet.
+
+    Returns:
+        Shape (m, 2), m ≥ 3, the first point not repeated and standing for both ends; None when the ends
+        lie further apart, or when the line is so short that it goes around nothing.
+    """
+    first, last = points[0], points[-1]
+    if len(points) < 4 or np.hypot(*(last - first)) > closing_mm:
+        return None
+    # A tick as short as the tolerance has ends that close too, and is no loop.
+    across = float(np.hypot(*np.ptp(points, axis=0)))
+    return points[:-1] if across > 2.0 * closing_mm else None
+
+
 def parted(polygons: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:
     """Polygons that touch themselves, parted where they do.
 

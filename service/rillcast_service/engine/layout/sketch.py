@@ -27,6 +27,7 @@ from rillcast_service.engine.layout.model import (
 )
 from rillcast_service.engine.layout.options import ReadOptions, escaped
 from rillcast_service.engine.layout.polygons import (
+    JOIN_GRID_MM,
     FillRule,
     enclosed_area,
     filled,
@@ -34,6 +35,7 @@ from rillcast_service.engine.layout.polygons import (
     joined,
     on_grid,
     parted,
+    ring_of,
     rings_of,
 )
 from rillcast_service.engine.layout.ports import bore_mm, guessed_ports, guessed_role, role_from_name
@@ -313,6 +315,35 @@ class Sketch:
                 after=area,
             )
         return area
+
+    def closed(self, points: Points, *, layer: SketchLayer, element: str) -> Points | None:
+        """A line as the ring that it was meant to be, told where its ends had to be joined.
+
+        Args:
+            points: in mm, shape (n, 2).
+            layer, element: which it belongs to.
+
+        Returns:
+            Shape (m, 2), the first point not repeated; None for a line whose ends lie further apart than
+            `closing_um`, or that goes around nothing.
+
+        Raises:
+            LayoutInvalid: the ends nearly meet, and such repairs are switched off.
+        """
+        ring = ring_of(points, closing_mm=self.options.closing_um / 1e3)
+        if ring is None:
+            return None
+        apart_mm = float(np.hypot(*(points[-1] - points[0])))
+        if apart_mm > JOIN_GRID_MM:
+            self.repaired(
+                RepairKind.UNCLOSED,
+                f"{element}: its ends, {apart_mm * 1e3:.2g} µm apart, were joined",
+                layer=layer.name,
+                area_before_mm2=0.0,
+                after=filled([ring], "nonzero"),
+                place=Point(points[0]),
+            )
+        return ring
 
     def assume(self, what: str, value: str, why: str, source: str) -> None:
         """Report a default that was used."""
