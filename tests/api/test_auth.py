@@ -81,6 +81,7 @@ class TestKeys:
         for path in (
             f"/v1/layouts/{layout}",
             f"/v1/layouts/{layout}/picture",
+            f"/v1/layouts/{layout}/file",
             quote,
             f"{quote}/document",
             f"{quote}/pictures/cast_printed_mould/findings",

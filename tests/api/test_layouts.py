@@ -5,8 +5,12 @@ import io
 import json
 
 import pytest
+from flask.testing import FlaskClient
+from werkzeug.http import parse_options_header
 
 from rillcast_service.api.contract import contract
+from rillcast_service.catalogue.loader import load
+from rillcast_service.engine.layout.writers import MEDIA_TYPES as WRITTEN
 
 
 @pytest.fixture
@@ -172,3 +176,189 @@ def test_a_width_in_both_units_is_refused(upload, straight):
     refused = upload(both, "application/geo+json")
     assert refused.status_code == 422
     assert "width_mm or width_um" in refused.json["errors"][0]["remedy"]
+
+
+# --- files again ------------------------------------------------------------------------------------
+
+
+def read_back(client, body, media_type):
+    response = client.post("/v1/layouts", data=body, content_type=media_type)
+    assert response.status_code == 201, response.json
+    return response.json
+
+
+def about(layout):
+    layers = {
+        (layer["name"], layer["role"], layer["depth_um"], layer["level"], round(layer["area_mm2"], 4))
+        for layer in layout["layers"]
+        if layer["role"] != "ignored"
+    }
+    return layers, {(port["name"], port["role"], round(port["bore_mm"], 4)) for port in layout["ports"]}
+
+
+@pytest.mark.parametrize("media_type", sorted(set(WRITTEN) - {"application/wkt"}))
+def test_the_file_of_a_layout_is_the_layout_again(client, upload, media_type):
+    layout = upload(name="Straight", depth_um=150, levels='{"channels": 2}').json
+    response = client.get(layout["links"]["file"], headers={"Accept": media_type})
+    assert response.status_code == 200
+    assert response.mimetype == media_type
+    assert (
+        response.headers["Content-Disposition"]
+        == f"attachment; filename=Straight{WRITTEN[media_type].suffix}"
+    )
+    assert response.headers["Vary"] == "Accept"
+    assert response.headers["X-Content-Type-Options"] == "nosniff"
+    again = read_back(client, response.data, media_type)
+    assert about(again) == about(layout)
+    assert again["bounds_mm"] == layout["bounds_mm"]
+    assert again["repairs"] == []
+
+
+def test_the_file_is_svg_when_nothing_else_is_asked_for(client, layout_id):
+    for headers in ({}, {"Accept": "*/*"}, {"Accept": "image/*"}):
+        response = client.get(f"/v1/layouts/{layout_id}/file", headers=headers)
+        assert response.mimetype == "image/svg+xml"
+    assert "sandbox" in response.headers["Content-Security-Policy"]
+
+
+def test_a_file_of_no_format_on_offer_is_406_and_names_those_that_are(client, layout_id):
+    response = client.get(f"/v1/layouts/{layout_id}/file", headers={"Accept": "application/pdf"})
+    assert response.status_code == 406
+    assert all(media_type in response.json["detail"] for media_type in WRITTEN)
+
+
+def test_the_file_has_a_tag_of_its_own_in_each_format(client, layout_id):
+    path = f"/v1/layouts/{layout_id}/file"
+    tags = {}
+    for media_type in ("image/svg+xml", "application/geo+json"):
+        response = client.get(path, headers={"Accept": media_type})
+        tags[media_type] = response.headers["ETag"]
+        unchanged = client.get(path, headers={"Accept": media_type, "If-None-Match": tags[media_type]})
+        assert (unchanged.status_code, unchanged.data) == (304, b"")
+        assert unchanged.headers["ETag"] == tags[media_type]
+    assert len(set(tags.values())) == len(tags)
+    other = client.get(path, headers={"If-None-Match": tags["application/geo+json"]})
+    assert other.status_code == 200
+
+
+def test_the_file_of_a_layout_that_is_not_there_is_404(client):
+    assert client.get("/v1/layouts/lay_none/file").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("name", "called"),
+    [
+        ("chip.svg", "chip.svg"),
+        ("chip.v2", "chip.v2.svg"),
+        ("../../etc/passwd", "etc_passwd.svg"),
+        ('a"b\r\nX-Evil: 1', "a_b_X-Evil_ 1.svg"),
+        ("Fluß α", "Fluß α.svg"),
+        ("...", "layout.svg"),
+        ("x" * 200, "x" * 100 + ".svg"),
+    ],
+)
+def test_a_file_is_called_like_its_layout_with_nothing_that_does_harm(client, upload, name, called):
+    link = upload(name=name).json["links"]["file"]
+    response = client.get(link)
+    stated = response.headers["Content-Disposition"]
+    assert parse_options_header(stated) == ("attachment", {"filename": called})
+    assert "X-Evil" not in response.headers
+
+
+# --- options of reading -----------------------------------------------------------------------------
+
+
+def test_every_tolerance_is_told_with_its_source_unless_it_was_given(upload):
+    told = {one["what"]: one for one in upload(gap_um=3).json["assumptions"]}
+    assert "gap_um" not in told
+    defaults = load().defaults
+    for key in ("flattening_um", "closing_um", "sliver_um"):
+        assert told[key] == {
+            "what": key,
+            "value": f"{defaults[key].value:g} µm",
+            "why": defaults[key].note,
+            "source": defaults[key].source,
+        }
+
+
+def test_the_options_are_kept_with_the_layout(client, upload):
+    layout = upload(
+        name="chip",
+        flattening_um=0.5,
+        leave="tilt,gap",
+        levels='{"channels": 3}',
+        roles='{"ports": "marks"}',
+        dpi=90,
+    ).json
+    assert layout["options"] == {
+        "flattening_um": 0.5,
+        "leave": ["gap", "tilt"],
+        "levels": {"channels": 3},
+        "roles": {"ports": "marks"},
+        "dpi": 90,
+    }
+    assert layout["flattening_um"] == 0.5
+    (channels,) = [layer for layer in layout["layers"] if layer["role"] == "channels"]
+    assert channels["level"] == 3
+    assert client.get(layout["links"]["self"]).json == layout
+
+
+@pytest.mark.parametrize(
+    "option",
+    [
+        {"flattening_um": 2},
+        {"closing_um": 2},
+        {"gap_um": 2},
+        {"sliver_um": 2},
+        {"leave": "gap"},
+        {"levels": '{"channels": 2}'},
+        {"dpi": 96},
+    ],
+)
+def test_every_option_is_part_of_what_a_layout_is_kept_by(upload, option):
+    plain, other = upload().json, upload(**option).json
+    assert other["layout_id"] != plain["layout_id"]
+    assert upload(**option).json["layout_id"] == other["layout_id"]
+
+
+def test_the_order_of_words_makes_no_other_layout(upload):
+    one, other = upload(leave="gap,tilt").json, upload(leave="tilt,gap,gap").json
+    assert one["layout_id"] == other["layout_id"]
+
+
+def test_a_form_takes_the_same_options(app, upload, straight_svg):
+    options = {"name": "chip", "leave": "gap,tilt", "levels": '{"channels": 2}', "gap_um": "3", "dpi": "90"}
+    raw = upload(**options)
+    # A client of its own: the contract's validator takes the numbers of a form for text.
+    form = FlaskClient(app).post(
+        "/v1/layouts", data={"file": (io.BytesIO(straight_svg.encode()), "chip.svg"), **options}
+    )
+    assert form.status_code == 200
+    assert form.json == raw.json
+
+
+BOW_TIE = """<svg xmlns="http://www.w3.org/2000/svg" width="30mm" height="20mm" viewBox="0 0 30 20">
+  <g id="channels"><path id="tie" d="M5 5L15 15L15 5L5 15Z"/></g>
+</svg>"""
+
+
+def test_a_repair_is_told_with_place_and_areas_and_can_be_switched_off(client, upload):
+    """Two triangles of 10 × 5 / 2 mm², whose signed areas cancel out."""
+    (repair,) = upload(BOW_TIE).json["repairs"]
+    assert repair["kind"] == "self_crossing"
+    assert "'tie'" in repair["what"]
+    assert repair["layer"] == "channels"
+    assert 5 < repair["x_mm"] < 15
+    assert (repair["area_before_mm2"], repair["area_after_mm2"]) == (
+        pytest.approx(0, abs=1e-9),
+        pytest.approx(50, abs=1e-6),
+    )
+    refused = upload(BOW_TIE, leave="self_crossing")
+    assert refused.status_code == 422
+    (error,) = refused.json["errors"]
+    assert "switched off" in error["message"]
+    assert "mm" in error["where"]
+    file = client.get(upload(BOW_TIE).json["links"]["file"])
+    again = upload(file.data)
+    assert again.json["repairs"] == []
+    assert again.json["layers"][0]["area_mm2"] == pytest.approx(50, abs=1e-4)
