@@ -91,8 +91,8 @@ def test_roles_for_layers_that_are_not_there(read_svg, refusal):
 
 
 def test_no_channel_layer_lists_what_was_found_and_what_is_accepted(read_svg, refusal):
-    fault = refusal(LayoutInvalid, read_svg, '<g id="artwork"><rect width="2" height="3"/></g>')
-    assert "'artwork'" in fault.message
+    fault = refusal(LayoutInvalid, read_svg, '<g id="logo"><rect width="2" height="3"/></g>')
+    assert "'logo'" in fault.message
     assert "channels, channel" in fault.remedy
 
 
