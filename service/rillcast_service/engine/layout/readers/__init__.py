@@ -9,13 +9,19 @@ from shapely.errors import GEOSException
 from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadable
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
-from rillcast_service.engine.layout.readers import geojson, svg
+from rillcast_service.engine.layout.readers import gdsii, geojson, oasis, svg, wkt
 from rillcast_service.engine.layout.readers.format import Format, looks_like
 from rillcast_service.engine.layout.sketch import Sketch
 
 __all__ = ["MEDIA_TYPES", "Format", "ReadOptions", "read"]
 
-_FORMATS = (svg.FORMAT, geojson.FORMAT)
+_FORMATS = (
+    svg.FORMAT,
+    geojson.FORMAT,
+    gdsii.FORMAT,
+    oasis.FORMAT,
+    wkt.FORMAT,
+)
 
 #: Media type → format, for every format that can be read.
 MEDIA_TYPES: Mapping[str, Format] = {form.media_type: form for form in _FORMATS}

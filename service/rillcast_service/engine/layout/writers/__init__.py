@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from rillcast_service.engine.layout.model import Layout
-from rillcast_service.engine.layout.writers import geojson, svg
+from rillcast_service.engine.layout.writers import gdsii, geojson, oasis, svg, wkt
 from rillcast_service.engine.layout.writers.format import WrittenFormat
 
 __all__ = ["MEDIA_TYPES", "WrittenFormat", "written"]
@@ -13,6 +13,9 @@ __all__ = ["MEDIA_TYPES", "WrittenFormat", "written"]
 _FORMATS = (
     svg.FORMAT,
     geojson.FORMAT,
+    gdsii.FORMAT,
+    oasis.FORMAT,
+    wkt.FORMAT,
 )
 
 #: Media type → format, for every format that can be written; the first is the one that nobody need ask for.
