@@ -76,7 +76,7 @@ def main() -> None:
             viscosity_pa_s=1e-3,
             density_kg_per_m3=998.0,
             flow_ul_per_min=50.0,
-            measured=measured,
+            measured={1: measured},
         )
     )
     print(f"{len(fitted.grid.cell)} cells, {len(fitted.grid.face)} faces")

@@ -74,19 +74,19 @@ def test_reynolds_number_and_speed_of_a_straight_channel():
     mean_speed = 10e-9 / 60.0 / (WIDTH_MM * 1e-3 * 100e-6)
     hydraulic_diameter = 2 * 0.2e-3 * 0.1e-3 / 0.3e-3
     assert found.reynolds == pytest.approx(1000.0 * mean_speed * hydraulic_diameter / VISCOSITY, rel=1e-3)
-    middle = found.fitted.grid.find(np.array([_at(LENGTH_MM / 2, 17.0)]))
-    assert found.speed_m_per_s[middle] == pytest.approx(mean_speed, rel=1e-3)
+    middle = found.levels[0].fitted.grid.find(np.array([_at(LENGTH_MM / 2, 17.0)]))
+    assert found.levels[0].speed_m_per_s[middle] == pytest.approx(mean_speed, rel=1e-3)
 
 
 def test_pressure_falls_evenly_along_a_straight_channel():
     found = _straight(100.0, 17.0)
     shares = np.linspace(0.1, 0.9, 9)
-    centre = found.fitted.grid.centre_mm
-    cells = found.fitted.grid.find(np.array([_at(share * LENGTH_MM, 17.0) for share in shares]))
+    centre = found.levels[0].fitted.grid.centre_mm
+    cells = found.levels[0].fitted.grid.find(np.array([_at(share * LENGTH_MM, 17.0) for share in shares]))
     angle = math.radians(17.0)
     along = centre[cells] @ np.array([math.cos(angle), math.sin(angle)])
     drop = found.operating.pressure_pa[0]
-    assert found.pressure_pa[cells] == pytest.approx(drop * (1 - along / LENGTH_MM), rel=1e-3)
+    assert found.levels[0].pressure_pa[cells] == pytest.approx(drop * (1 - along / LENGTH_MM), rel=1e-3)
 
 
 def _at(along_mm, angle_deg):

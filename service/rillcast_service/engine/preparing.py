@@ -15,6 +15,7 @@ from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid,
 from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, viscosity_pa_s
 from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
 from rillcast_service.engine.layout.model import Assumption, Layout
+from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
 from rillcast_service.engine.layout.ports import merge_ports
 from rillcast_service.engine.request import QuoteRequest
 from rillcast_service.engine.routes.registry import load_routes
@@ -68,7 +69,8 @@ def prepare(
     assumed = _Assumptions(catalogue)
     bench = _bench(request, assumed)
     _check_passivation(bench)
-    layout = _with_depths(layout, request, assumed)
+    layout = _with_levels(_with_depths(layout, request), request)
+    _tell_levels(layout, request, assumed)
     layout = merge_ports(layout, request.ports)
     _check_ports(layout)
     chip = _chip(layout, request, assumed)
@@ -218,7 +220,7 @@ def _entry(catalogue: Catalogue, kind: str, name: str, pointer: str) -> Entry:
         ) from error
 
 
-def _with_depths(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> Layout:
+def _with_depths(layout: Layout, request: QuoteRequest) -> Layout:
     names = {layer.name for layer in layout.channel_layers}
     stray = sorted(set(request.depths_um) - names - {EVERY_CHANNEL_LAYER})
     if stray:
@@ -228,7 +230,7 @@ def _with_depths(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -
                     f"The layout has no channel layer {name!r}.",
                     f"Its channel layers are {', '.join(sorted(names))}; "
                     f"{EVERY_CHANNEL_LAYER!r} stands for all of them.",
-                    pointer=f"#/depths_um/{name}",
+                    pointer=f"#/depths_um/{escaped(name)}",
                 )
                 for name in stray
             )
@@ -254,15 +256,66 @@ def _with_depths(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -
                 for name in missing
             )
         )
-    channels = [layer for layer in layers if layer.name in names]
-    if any(one.geometry.intersects(other.geometry) for one, other in combinations(channels, 2)):
+    return replace(layout, layers=tuple(layers))
+
+
+def _with_levels(layout: Layout, request: QuoteRequest) -> Layout:
+    names = sorted(layer.name for layer in layout.channel_layers)
+    faults = [
+        Fault(
+            f"The layout has no channel layer {name!r}.",
+            f"Its channel layers are {', '.join(names)}.",
+            pointer=f"#/levels/{escaped(name)}",
+        )
+        for name in request.levels
+        if name not in names
+    ]
+    faults += [
+        Fault(
+            f"The level of {name!r} is {level}.",
+            f"Give a whole number from 1 (next to the lid) to {MAX_LEVEL}.",
+            pointer=f"#/levels/{escaped(name)}",
+        )
+        for name, level in request.levels.items()
+        if not 1 <= level <= MAX_LEVEL
+    ]
+    if faults:
+        raise RequestInvalid(*faults)
+    layers = (
+        replace(layer, level=request.levels.get(layer.name, layer.level)) if layer.name in names else layer
+        for layer in layout.layers
+    )
+    return replace(layout, layers=tuple(layers))
+
+
+def _tell_levels(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> None:
+    """What is taken of channels that overlap: one cavity on one level, a crossing on two."""
+    channels = layout.channel_layers
+    levels = sorted({layer.level for layer in channels})
+    if len(levels) > 1:
+        lie = [
+            f"level {level}: " + ", ".join(layer.name for layer in channels if layer.level == level)
+            for level in levels
+        ]
+        assumed.tell(
+            "levels",
+            f"{len(levels)} levels",
+            f"From the lid's side down {'; '.join(lie)}. Channels of different levels cross without meeting; "
+            "a port is a hole through every level that it touches, and joins them.",
+            "the request" if request.levels else "the drawing",
+        )
+    if any(
+        one.level == other.level and one.geometry.intersects(other.geometry)
+        for one, other in combinations(channels, 2)
+    ):
         assumed.tell(
             "layers",
             "one cavity",
-            "Channel layers that overlap lie in one plane and are joined; the deeper one counts there.",
+            "Channel layers that overlap lie in one plane and are joined; the deeper one counts there."
+            if len(levels) == 1
+            else "Channel layers of one level that overlap are joined; the deeper one counts there.",
             "common practice, no source",
         )
-    return replace(layout, layers=tuple(layers))
 
 
 def _check_ports(layout: Layout) -> None:

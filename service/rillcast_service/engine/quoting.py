@@ -28,7 +28,7 @@ from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.fluidics.hydraulics import summary as fluidics_summary
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.layout.measure import Measurements, Span, measure
+from rillcast_service.engine.layout.measure import Measurements, Span, least, measure
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.planning.planner import Plan, candidates
 from rillcast_service.engine.preparing import prepare
@@ -50,7 +50,7 @@ from rillcast_service.engine.result import (
 )
 from rillcast_service.engine.routes.base import BuildVariant, Process, Route
 from rillcast_service.engine.routes.registry import load_routes
-from rillcast_service.engine.shapes import drawn_channels, made_channels
+from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 Progress = Callable[[float, str], None]
 Flows = dict[tuple[MadeChannel, ...], FluidicsSummary]
@@ -197,8 +197,8 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     """
     process = route.process(job, variant)
     as_made = route.as_made(job, variant)
-    drawn = measure(drawn_channels(job.layout))
-    made = measure(made_channels(as_made))
+    drawn = least(map(measure, drawn_levels(job.layout).values()))
+    made = least(map(measure, made_levels(as_made).values()))
     cavities = find_cavities(_cavity_channels(job, as_made), job.layout.ports)
     fluidics = _fluidics(job, as_made, flows)
     findings = review(
@@ -348,7 +348,8 @@ def _in_a_sentence(analysis: Analysis) -> str:
 
 def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSummary:
     change = as_made.width_change_um
-    shapes = compare_shapes(drawn_channels(job.layout), made_channels(as_made))
+    made_of = made_levels(as_made)
+    shapes = [compare_shapes(drawn, made_of[level]) for level, drawn in drawn_levels(job.layout).items()]
     return AsMadeSummary(
         min_width_um=_spread(made.width, change.low - change.best, change.high - change.best),
         # where channels widen the walls between them narrow
@@ -357,8 +358,8 @@ def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSum
             channel.layer: channel.depth_um.map(lambda depth: max(depth, 0.0)) for channel in as_made.channels
         },
         width_change_um=change,
-        lost_features=len(shapes.lost),
-        merged_features=len(shapes.merged),
+        lost_features=sum(len(change.lost) for change in shapes),
+        merged_features=sum(len(change.merged) for change in shapes),
         notes=as_made.notes,
     )
 
@@ -379,6 +380,7 @@ def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:
             layer=layer.name,
             geometry=layer.geometry,
             depth_um=Range.exact(layer.depth_um or 0.0),
+            level=layer.level,
         )
         for layer in job.layout.channel_layers
     )
@@ -391,7 +393,7 @@ def _fluidics(job: Job, as_made: AsMade, flows: Flows) -> FluidicsSummary | None
         replace(channel, depth_um=Range.exact(channel.depth_um.best)) for channel in as_made.channels
     )
     if best not in flows:
-        measured = measure(made_channels(as_made))
+        measured = {level: measure(made) for level, made in made_levels(as_made).items()}
         flows[best] = fluidics_summary(best, job.layout.ports, job.use, measured=measured)
     return flows[best]
 

@@ -82,6 +82,7 @@ class QuoteRequest:
         start: when the bench can begin, with its time zone.
         routes: route ids to quote; empty for all.
         depths_um: channel layer name → depth; the key `channels` stands for every channel layer.
+        levels: channel layer name → plane, 1 next to the lid; what is not named keeps that of the drawing.
         bench: kind of machine or material (`printer`, `resin`, `silicone`, `mould`, `oven`,
             `uv_lamp`, `vacuum_chamber`, `plasma`, `calendar`) → catalogue name, or None for
             "the bench has none".
@@ -95,6 +96,7 @@ class QuoteRequest:
     start: datetime
     routes: tuple[str, ...] = ()
     depths_um: dict[str, float] = field(default_factory=dict)
+    levels: dict[str, int] = field(default_factory=dict)
     chip: ChipRequest = ChipRequest()
     ports: tuple[PortRequest, ...] = ()
     use: UseRequest = UseRequest()
@@ -125,6 +127,7 @@ class QuoteRequest:
             start=datetime.fromisoformat(document["start"]),
             routes=tuple(document.get("routes") or ()),
             depths_um={key: float(value) for key, value in (document.get("depths_um") or {}).items()},
+            levels={key: int(value) for key, value in (document.get("levels") or {}).items()},
             chip=ChipRequest(
                 thickness_mm=chip.get("thickness_mm"),
                 lid=chip.get("lid"),

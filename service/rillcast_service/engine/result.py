@@ -96,7 +96,7 @@ class FluidicsSummary:
         resistance_pa_s_per_m3: between every two ports, all others closed; None where no path is.
         pressure_kpa: the largest port pressure at the asked flow; None when no flow is possible.
         reynolds: largest in any channel at the asked flow.
-        grid_pitch_um, cells_across: the grid it was computed on.
+        grid_pitch_um, cells_across: the grid it was computed on; of several levels the coarsest.
         liquid, viscosity_mpa_s, temperature_c: what flows.
         notes: leaving the range of a model, and the like.
     """

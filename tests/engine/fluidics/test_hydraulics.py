@@ -78,8 +78,8 @@ def test_flow_is_conserved_in_the_field_itself():
     flows = found.operating.flow_m3_per_s
     assert abs(sum(flows)) < 1e-10 * abs(flows[2])
     # in the outlet arm, half way: mean speed times section
-    cells = found.fitted.grid.find(np.array([(8.0, y) for y in np.linspace(-0.08, 0.08, 9)]))
-    assert found.speed_m_per_s[cells] == pytest.approx(-flows[2] / (0.2e-3 * 100e-6), rel=0.01)
+    cells = found.levels[0].fitted.grid.find(np.array([(8.0, y) for y in np.linspace(-0.08, 0.08, 9)]))
+    assert found.levels[0].speed_m_per_s[cells] == pytest.approx(-flows[2] / (0.2e-3 * 100e-6), rel=0.01)
 
 
 def test_the_outlet_arm_has_the_largest_reynolds_number():
@@ -117,8 +117,8 @@ def test_a_cavity_without_a_port_counts_in_the_volume_and_nowhere_else():
     assert found.cavities.volume_ul == pytest.approx(without.cavities.volume_ul + 0.4)
     assert found.cavities.reached_fraction < 1.0
     assert found.resistance_pa_s_per_m3[0][2] == pytest.approx(without.resistance_pa_s_per_m3[0][2], rel=1e-3)
-    island = found.fitted.grid.find(np.array([(2.0, 5.5)]))
-    assert np.isnan(found.pressure_pa[island]).all()
+    island = found.levels[0].fitted.grid.find(np.array([(2.0, 5.5)]))
+    assert np.isnan(found.levels[0].pressure_pa[island]).all()
 
 
 def test_inlet_without_a_way_out_has_no_pressure_and_a_note():

@@ -17,11 +17,13 @@ class MadeChannel:
         layer: name of the drawn layer.
         geometry: best estimate of the made outline, mm, in the drawing's coordinates.
         depth_um: made depth; low may be zero or less, which means closed.
+        level: plane of the drawn layer, 1 next to the lid.
     """
 
     layer: str
     geometry: MultiPolygon
     depth_um: Range
+    level: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,9 @@ def made_in_part(
         The made channel, and made minus drawn width in µm. Cured edges grow into the channel, so it
         is narrower. Flat and enclosed, the roof's light takes depth away; upright, it takes width
         from every stretch that has a roof above it, and the depth loses the bleed of both walls.
+        Channels of every level have a roof of their own and lose the same: lying flat, a channel that
+        passes over another leaves out layers that would send light down, so many roof layers are the
+        worst case; upright, levels lie side by side and none is in another's light.
     """
     bleed = _edge_bleed(printer)
     change = _with_edge_doubt(bleed * -2.0, printer, upright=orientation_deg >= UPRIGHT_FROM_DEG)
@@ -48,7 +51,7 @@ def made_in_part(
         depth = _widened(Range.exact(in_layers(drawn_depth, printer)), printer.number("repeatability_um"))
         if enclosed:
             depth = depth + roof_loss_range(printer, resin) * -1.0
-    return MadeChannel(layer=layer.name, geometry=geometry, depth_um=depth), change
+    return MadeChannel(layer.name, geometry, depth, layer.level), change
 
 
 def made_on_mould(layer: Layer, printer: Entry, resin: Entry) -> tuple[MadeChannel, Range]:
@@ -66,7 +69,7 @@ def made_on_mould(layer: Layer, printer: Entry, resin: Entry) -> tuple[MadeChann
     change = _with_edge_doubt(bleed * 2.0, printer, upright=False)
     depth = _widened(Range.exact(in_layers(_depth_um(layer), printer)), printer.number("repeatability_um"))
     geometry = offset(layer.geometry, bleed.best / 1000.0)
-    return MadeChannel(layer=layer.name, geometry=geometry, depth_um=depth), change
+    return MadeChannel(layer.name, geometry, depth, layer.level), change
 
 
 def in_layers(depth_um: float, printer: Entry) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.curing import shrinkage_percent
@@ -35,4 +37,4 @@ def made_by_casting(channel: MadeChannel, silicone: Entry, *, cure_temperature_c
     depth = channel.depth_um
     low = depth.low * scale * (1.0 - shrinkage.high / 100.0)
     high = depth.high * scale * (1.0 - shrinkage.low / 100.0)
-    return MadeChannel(layer=channel.layer, geometry=channel.geometry, depth_um=Range(low, depth.best, high))
+    return replace(channel, depth_um=Range(low, depth.best, high))

@@ -27,4 +27,4 @@ def made_on_wafer(layer: Layer, mould: Entry) -> tuple[MadeChannel, Range]:
     tolerance = mould.number("height_tolerance_percent") / 100.0
     depth = Range(layer.depth_um * (1.0 - tolerance), layer.depth_um, layer.depth_um * (1.0 + tolerance))
     geometry = offset(layer.geometry, bias.value / 1000.0)
-    return MadeChannel(layer=layer.name, geometry=geometry, depth_um=depth), change
+    return MadeChannel(layer.name, geometry, depth, layer.level), change

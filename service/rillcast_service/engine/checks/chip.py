@@ -13,12 +13,16 @@ from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import mm
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
-from rillcast_service.engine.shapes import drawn_channels
+from rillcast_service.engine.shapes import drawn_channels, drawn_levels
 
 
 @rule("chip_outline")
 def chip_outline(case: Case) -> Iterator[Finding]:
-    """Channels and ports lie inside the outline, channels with `land_mm` to bond around them."""
+    """Channels and ports lie inside the outline, channels with `land_mm` around them.
+
+    In a chip of one piece the land is the wall that stands around the channels of every level; where the
+    route says that it is bonded, only the level in the bonded face needs it.
+    """
     outline = case.job.chip.outline
     channels = drawn_channels(case.job.layout)
     openings = shapely.union_all([port.opening for port in case.job.layout.ports])
@@ -39,6 +43,8 @@ def chip_outline(case: Case) -> Iterator[Finding]:
     limit = quantity_limit(case, "chip_outline", "land_mm")
     if limit is None or channels.is_empty:
         return
+    if limit_table(case, "chip_outline").get("at") == "bonded_face":
+        channels = next(iter(drawn_levels(case.job.layout).values()))
     land = round(shapely.distance(channels, outline.exterior), 3)
     severity = limit.severity_of_too_small(land)
     if severity is not None:

@@ -8,14 +8,14 @@ import shapely
 from shapely import Geometry, MultiLineString
 
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
-from rillcast_service.engine.asmade.topology import compare
+from rillcast_service.engine.asmade.topology import TopologyChange, compare
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, in_doubt, um
+from rillcast_service.engine.checks.words import count, in_doubt, of_level, um
 from rillcast_service.engine.layout.measure import Span, measure, narrow_gaps, narrow_spans
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
-from rillcast_service.engine.shapes import drawn_channels, made_channels
+from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 _LESS_LIGHT = (
     ", use a resin with more absorber, expose the roof layers less, or print open and bond a lid; "
@@ -25,20 +25,25 @@ _LESS_LIGHT = (
 
 @rule("channel_width")
 def channel_width(case: Case) -> Iterator[Finding]:
-    """Channels at least as wide as the machine resolves, as drawn."""
+    """Channels at least as wide as the machine resolves, as drawn, each level by itself."""
     limit = least_size_um(case, "channel_width")
     if limit is not None and case.drawn.width is not None:
-        spans = narrow_spans(drawn_channels(case.job.layout), below_um=limit.value.high)
-        yield from _too_small(case, "channel_width", "channel", limit, spans)
+        for level, channels in drawn_levels(case.job.layout).items():
+            spans = narrow_spans(channels, below_um=limit.value.high)
+            yield from _too_small(case, "channel_width", "channel" + of_level(case, level), limit, spans)
 
 
 @rule("channel_gap")
 def channel_gap(case: Case) -> Iterator[Finding]:
-    """Walls between channels at least as wide as the machine resolves, as drawn."""
+    """Walls between channels of one level at least as wide as the machine resolves, as drawn.
+
+    Between channels of different levels there is no wall in the plan; `level_stack` sees to the floor.
+    """
     limit = least_size_um(case, "channel_gap")
     if limit is not None and case.drawn.gap is not None:
-        spans = narrow_gaps(drawn_channels(case.job.layout), below_um=limit.value.high)
-        yield from _too_small(case, "channel_gap", "wall", limit, spans)
+        for level, channels in drawn_levels(case.job.layout).items():
+            spans = narrow_gaps(channels, below_um=limit.value.high)
+            yield from _too_small(case, "channel_gap", "wall" + of_level(case, level), limit, spans)
 
 
 def _at_places(spans: list[Span]) -> str:
@@ -100,8 +105,13 @@ def channel_depth(case: Case) -> Iterator[Finding]:
 
 @rule("lost_shape")
 def lost_shape(case: Case) -> Iterator[Finding]:
-    """Channels that vanish, run together or fall apart in making."""
-    change = compare(drawn_channels(case.job.layout), made_channels(case.as_made))
+    """Channels that vanish, run together or fall apart in making, each level by itself."""
+    made = made_levels(case.as_made)
+    for level, drawn in drawn_levels(case.job.layout).items():
+        yield from _changed(case, compare(drawn, made[level]), of_level(case, level))
+
+
+def _changed(case: Case, change: TopologyChange, of_this_level: str) -> Iterator[Finding]:
     shift = case.as_made.width_change_um
     cases: tuple[tuple[tuple[Geometry, ...], str, str], ...] = (
         (change.lost, "vanishing", "Widen what vanishes"),
@@ -114,8 +124,8 @@ def lost_shape(case: Case) -> Iterator[Finding]:
                 rule="lost_shape",
                 severity=Severity.BLOCKER,
                 message=(
-                    f"Making it leaves {count(len(shapes), 'channel shape')} {what}: edges move by "
-                    f"{um(abs(shift.best) / 2.0)} {'outward' if shift.best > 0 else 'inward'}."
+                    f"Making it leaves {count(len(shapes), 'channel shape')}{of_this_level} {what}: edges "
+                    f"move by {um(abs(shift.best) / 2.0)} {'outward' if shift.best > 0 else 'inward'}."
                 ),
                 remedy=f"{remedy} by at least {um(abs(shift.best))}.",
                 source="as-made model of this route",

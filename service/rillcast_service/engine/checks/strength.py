@@ -13,7 +13,7 @@ from rillcast_service.engine.checks.limits import Limit, limit_table, quantity_l
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, mm, um
 from rillcast_service.engine.result import Finding, Severity
-from rillcast_service.engine.shapes import offset, polygons
+from rillcast_service.engine.shapes import made_levels, offset, polygons
 
 # The widest place is found to 5 µm, far within the doubt about the limit.
 _WIDEST_TOLERANCE_MM = 0.005
@@ -85,9 +85,13 @@ def _largest_disc(core: Geometry, beyond_mm: float) -> tuple[Geometry, float] | 
 
 @rule("cover")
 def cover(case: Case) -> Iterator[Finding]:
-    """What the chip's thickness leaves over the deepest channel as made."""
+    """What the chip's thickness leaves over the deepest channel as made.
+
+    Of a route that can stack several levels `level_stack` looks at the whole stack.
+    """
     limit = quantity_limit(case, "cover", "least_mm")
-    if limit is None or not case.as_made.channels:
+    stacked = "level_stack" in case.route.rules and len(made_levels(case.as_made)) > 1
+    if limit is None or not case.as_made.channels or stacked:
         return
     deepest_mm = max(channel.depth_um.high for channel in case.as_made.channels) / 1000.0
     left = case.job.chip.thickness_mm - deepest_mm

@@ -59,3 +59,17 @@ def in_doubt(case: Case, limit: Limit) -> str:
         f" This printer has no measured profile: the limit may lie anywhere from {um(limit.value.low)} "
         f"to {um(limit.value.high)}."
     )
+
+
+def of_level(case: Case, level: int) -> str:
+    """Which level something lies on, where a chip has several.
+
+    Args:
+        case: tells how many there are.
+        level: of the thing.
+
+    Returns:
+        Words to append, such as ` of level 2`, or nothing.
+    """
+    several = len({layer.level for layer in case.job.layout.channel_layers}) > 1
+    return f" of level {level}" if several else ""

@@ -1,4 +1,4 @@
-"""Channel layers as made, merged into one plan: where the channels are, and how deep."""
+"""Channel layers as made, merged into one plan a level: where the channels are, and how deep."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class DepthRegion:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All channels of a chip in one plane.
+    """All channels of one level of a chip.
 
     Args:
         geometry: union of all open layers, mm.
@@ -70,7 +70,7 @@ class Plan:
 
 
 def plan_of(channels: Sequence[MadeChannel]) -> Plan:
-    """Merge channel layers; where layers overlap the deeper one counts.
+    """Merge channel layers of one level; where layers overlap the deeper one counts.
 
     Args:
         channels: layers as made, with best estimates of outline and depth.
@@ -92,3 +92,19 @@ def plan_of(channels: Sequence[MadeChannel]) -> Plan:
             regions.append(DepthRegion(channel.layer, fresh, channel.depth_um.best * _MM_PER_UM))
             covered = polygons(shapely.union_all([covered, whole], grid_size=SNAP_MM))
     return Plan(geometry=covered, regions=tuple(regions), closed_layers=closed)
+
+
+def plans_of(channels: Sequence[MadeChannel]) -> dict[int, Plan]:
+    """One plan for each level that has channels.
+
+    Args:
+        channels: layers as made, of any level.
+
+    Returns:
+        Level → its plan, the level next to the lid first. Layers of different levels are never merged:
+        in the plan they may overlap, in the chip there is a wall between them.
+    """
+    return {
+        level: plan_of([channel for channel in channels if channel.level == level])
+        for level in sorted({channel.level for channel in channels})
+    }

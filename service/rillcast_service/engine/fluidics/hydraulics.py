@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +13,12 @@ from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.errors import Fault, LayoutInvalid
 from rillcast_service.engine.fluidics import duct, field, liquids, network
 from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
-from rillcast_service.engine.fluidics.depths import Plan, plan_of
+from rillcast_service.engine.fluidics.depths import Plan, plans_of
 from rillcast_service.engine.fluidics.local_width import local_width_mm
 from rillcast_service.engine.job import Use
 from rillcast_service.engine.layout.grid import FittedGrid, Grid, Sampling, TooFineForGrid, fit, sample
 from rillcast_service.engine.layout.measure import FACING_DEG, Measurements, measure
-from rillcast_service.engine.layout.medial import Balls, Floats, boundary_of, inscribed_balls
+from rillcast_service.engine.layout.medial import Balls, Floats, Ints, boundary_of, inscribed_balls
 from rillcast_service.engine.layout.model import Port
 from rillcast_service.engine.result import FluidicsSummary, PortState
 
@@ -37,6 +37,26 @@ _MPA_S_PER_PA_S = 1e3
 
 
 @dataclass(frozen=True, slots=True)
+class LevelFlow:
+    """The flow through the channels of one level, on a grid of their own.
+
+    Args:
+        level: plane of the channels, 1 next to the lid.
+        fitted: the grid it was computed on.
+        depth_mm, width_mm: (cells,) local depth and width.
+        pressure_pa: (cells,) pressure; NaN where it is not known.
+        speed_m_per_s: (cells,) mean speed over the depth; zero where it is not known.
+    """
+
+    level: int
+    fitted: FittedGrid
+    depth_mm: Floats
+    width_mm: Floats
+    pressure_pa: Floats
+    speed_m_per_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Hydraulics:
     """How liquid flows through a chip at the asked operating point.
 
@@ -46,10 +66,7 @@ class Hydraulics:
         operating: pressures and flows at the ports.
         reynolds: largest in any channel; None when the flow is not known.
         cavities: connected channels and their ports.
-        fitted: the grid it was computed on.
-        depth_mm, width_mm: (cells,) local depth and width.
-        pressure_pa: (cells,) pressure; NaN where it is not known.
-        speed_m_per_s: (cells,) mean speed over the depth; zero where it is not known.
+        levels: the flow within each level that has open channels, the level next to the lid first.
         viscosity_pa_s, density_kg_per_m3: of the liquid.
         notes: leaving the range of the model, assumptions and the like.
     """
@@ -59,14 +76,24 @@ class Hydraulics:
     operating: network.OperatingPoint
     reynolds: float | None
     cavities: Cavities
-    fitted: FittedGrid
-    depth_mm: Floats
-    width_mm: Floats
-    pressure_pa: Floats
-    speed_m_per_s: Floats
+    levels: tuple[LevelFlow, ...]
     viscosity_pa_s: float
     density_kg_per_m3: float
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _LevelProblem:
+    """The flow problem of one level; `reaching` are the indices of the ports that open into it."""
+
+    level: int
+    fitted: FittedGrid
+    balls: Balls
+    depth_mm: Floats
+    width_mm: Floats
+    reaching: Ints
+    held: field.PortCells
+    field: field.PressureField
 
 
 def solve(
@@ -76,7 +103,7 @@ def solve(
     viscosity_pa_s: float,
     density_kg_per_m3: float,
     flow_ul_per_min: float,
-    measured: Measurements | None = None,
+    measured: Mapping[int, Measurements] | None = None,
     sampling: Sampling | None = None,
 ) -> Hydraulics:
     """Work out the flow through channels as made.
@@ -86,8 +113,8 @@ def solve(
         ports: with the flow, pressure or closure asked of each.
         viscosity_pa_s, density_kg_per_m3: of the liquid.
         flow_ul_per_min: asked total flow.
-        measured: least width and gap of the union of the channels, when already known.
-        sampling: fineness and budget of the grid.
+        measured: level → least width and gap of the union of its channels, when already known.
+        sampling: fineness and budget of the grid of a level.
 
     Returns:
         The hydraulics. What cannot flow as asked has no pressure, and a note says why.
@@ -98,71 +125,135 @@ def solve(
 
     The model is steady, slow flow (no inertia) in channels of one local depth, see `field`. In
     straight channels of any angle it is exact; in bends and junctions it lacks what the third
-    dimension adds, of the order of one depth of channel length each.
+    dimension adds, of the order of one depth of channel length each. Levels meet in ports alone, each
+    of which has one pressure from top to bottom: so the admittances between ports of all levels add
+    (conductors in parallel), and one operating point holds for all.
     """
-    plan = plan_of(channels)
-    if plan.geometry.is_empty:
+    plans = plans_of(channels)
+    is_open = {level: plan for level, plan in plans.items() if not plan.geometry.is_empty}
+    if not is_open:
         raise LayoutInvalid(
             Fault(
                 message="no channel is open, so nothing can flow",
                 remedy="make the channels deeper or wider, or choose another route",
             )
         )
-    measured = measured or measure(plan.geometry)
-    bore = min((port.bore_mm for port in ports), default=math.inf)
-    fitted = fit(plan.geometry, measured, sampling=sampling, detail_mm=bore)
-    grid = fitted.grid
-    cavities = find_cavities(channels, ports)
-    balls = _medial_balls(plan, measured)
-    depth_mm = _local_depth_mm(grid, plan)
-    width_mm = local_width_mm(grid, balls)
-
-    held = field.hold(grid, ports)
-    problem = field.assemble(
-        grid,
-        ports,
-        held.owner,
-        depth_m=depth_mm * _M_PER_MM,
-        shape=duct.shape_factor(depth_mm / width_mm),
-        viscosity_pa_s=viscosity_pa_s,
-    )
+    problems = [
+        _problem(
+            level,
+            plan,
+            ports,
+            viscosity_pa_s=viscosity_pa_s,
+            measured=(measured or {}).get(level) or measure(plan.geometry),
+            sampling=sampling,
+        )
+        for level, plan in is_open.items()
+    ]
+    admittance = np.zeros((len(ports), len(ports)))
+    for problem in problems:
+        admittance[np.ix_(problem.reaching, problem.reaching)] += problem.field.admittance
+    detached = _detached(ports, problems)
     operating = network.operate(
-        problem.admittance, ports, flow_ul_per_min=flow_ul_per_min, detached=frozenset(held.detached)
+        admittance, ports, flow_ul_per_min=flow_ul_per_min, detached=frozenset(detached)
     )
     port_pressure = np.array([np.nan if p is None else p for p in operating.pressure_pa], dtype=np.float64)
-    pressure = problem.pressure_pa(port_pressure)
-    speed = problem.speed_m_per_s(pressure, depth_mm * _M_PER_MM)
-    reynolds = _largest_reynolds(
-        grid,
-        balls,
-        ports,
-        speed_m_per_s=speed,
-        depth_mm=depth_mm,
-        viscosity_pa_s=viscosity_pa_s,
-        density_kg_per_m3=density_kg_per_m3,
+    levels = tuple(_flow_within(problem, port_pressure) for problem in problems)
+    reynolds = max(
+        _largest_reynolds(
+            problem.fitted.grid,
+            problem.balls,
+            [ports[int(k)] for k in problem.reaching],
+            speed_m_per_s=flow.speed_m_per_s,
+            depth_mm=problem.depth_mm,
+            viscosity_pa_s=viscosity_pa_s,
+            density_kg_per_m3=density_kg_per_m3,
+        )
+        for problem, flow in zip(problems, levels, strict=True)
     )
     flowing = operating.possible and bool(ports)
+    closed = [name for plan in plans.values() for name in plan.closed_layers]
     return Hydraulics(
         ports=tuple(ports),
-        resistance_pa_s_per_m3=network.resistances(problem.admittance),
+        resistance_pa_s_per_m3=network.resistances(admittance),
         operating=operating,
         reynolds=reynolds if flowing else None,
-        cavities=cavities,
-        fitted=fitted,
-        depth_mm=depth_mm,
-        width_mm=width_mm,
-        pressure_pa=pressure,
-        speed_m_per_s=speed,
+        cavities=find_cavities(channels, ports),
+        levels=levels,
         viscosity_pa_s=viscosity_pa_s,
         density_kg_per_m3=density_kg_per_m3,
         notes=(
-            *fitted.notes,
-            *_port_notes(ports, held),
-            *(f"Layer {name} has no depth left as made and is closed." for name in plan.closed_layers),
+            *(
+                f"Level {problem.level}: {note}" if len(plans) > 1 else note
+                for problem in problems
+                for note in problem.fitted.notes
+            ),
+            *_port_notes(ports, problems, detached),
+            *(f"Layer {name} has no depth left as made and is closed." for name in closed),
             *operating.notes,
             *(_reynolds_notes(reynolds) if flowing else ()),
         ),
     )
+
+
+def _problem(
+    level: int,
+    plan: Plan,
+    ports: Sequence[Port],
+    *,
+    viscosity_pa_s: float,
+    measured: Measurements,
+    sampling: Sampling | None,
+) -> _LevelProblem:
+    """The flow problem of one level with the ports that open into it."""
+    shapely.prepare(plan.geometry)
+    reaching = np.flatnonzero([port.opening.intersects(plan.geometry) for port in ports])
+    own = [ports[int(k)] for k in reaching]
+    bore = min((port.bore_mm for port in own), default=math.inf)
+    fitted = fit(plan.geometry, measured, sampling=sampling, detail_mm=bore)
+    balls = _medial_balls(plan, measured)
+    depth_mm = _local_depth_mm(fitted.grid, plan)
+    width_mm = local_width_mm(fitted.grid, balls)
+    held = field.hold(fitted.grid, own)
+    return _LevelProblem(
+        level=level,
+        fitted=fitted,
+        balls=balls,
+        depth_mm=depth_mm,
+        width_mm=width_mm,
+        reaching=reaching,
+        held=held,
+        field=field.assemble(
+            fitted.grid,
+            own,
+            held.owner,
+            depth_m=depth_mm * _M_PER_MM,
+            shape=duct.shape_factor(depth_mm / width_mm),
+            viscosity_pa_s=viscosity_pa_s,
+        ),
+    )
+
+
+def _flow_within(problem: _LevelProblem, port_pressure_pa: Floats) -> LevelFlow:
+    pressure = problem.field.pressure_pa(port_pressure_pa[problem.reaching])
+    return LevelFlow(
+        level=problem.level,
+        fitted=problem.fitted,
+        depth_mm=problem.depth_mm,
+        width_mm=problem.width_mm,
+        pressure_pa=pressure,
+        speed_m_per_s=problem.field.speed_m_per_s(pressure, problem.depth_mm * _M_PER_MM),
+    )
+
+
+def _detached(ports: Sequence[Port], problems: Sequence[_LevelProblem]) -> list[str]:
+    """Names of the ports that hold no cell of any level."""
+    joined = {
+        ports[k].name
+        for problem in problems
+        for k in problem.reaching
+        if ports[k].name not in problem.held.detached
+    }
+    return [port.name for port in ports if port.name not in joined]
 
 
 def summary(
@@ -170,7 +261,7 @@ def summary(
     ports: Sequence[Port],
     use: Use,
     *,
-    measured: Measurements | None = None,
+    measured: Mapping[int, Measurements] | None = None,
     sampling: Sampling | None = None,
 ) -> FluidicsSummary:
     """The flow through channels as made, as a quote reports it.
@@ -179,12 +270,13 @@ def summary(
         channels: layers as made.
         ports: with the flow, pressure or closure asked of each.
         use: liquid, temperature and asked flow.
-        measured: least width and gap of the channels, where they are known already.
-        sampling: fineness and budget of the grid.
+        measured: level → least width and gap of its channels, where they are known already.
+        sampling: fineness and budget of the grid of a level.
 
     Returns:
-        The summary; flows are counted into the chip. Where the grid cannot be fine enough it holds
-        volumes but no resistances and no pressures, and a note names the place.
+        The summary; flows are counted into the chip. Of several levels it tells the coarsest grid.
+        Where the grid cannot be fine enough it holds volumes but no resistances and no pressures, and
+        a note names the place.
 
     Raises:
         LayoutInvalid: no channel is open as made.
@@ -221,8 +313,8 @@ def summary(
         resistance_pa_s_per_m3=hydraulics.resistance_pa_s_per_m3,
         pressure_kpa=max(known) * _KPA_PER_PA if operating.possible and known else None,
         reynolds=hydraulics.reynolds,
-        grid_pitch_um=hydraulics.fitted.grid.pitch_mm * _UM_PER_MM,
-        cells_across=hydraulics.fitted.cells_across,
+        grid_pitch_um=max(flow.fitted.grid.pitch_mm for flow in hydraulics.levels) * _UM_PER_MM,
+        cells_across=min(flow.fitted.cells_across for flow in hydraulics.levels),
         liquid=use.liquid.title,
         viscosity_mpa_s=use.viscosity_pa_s * _MPA_S_PER_PA_S,
         temperature_c=use.temperature_c,
@@ -318,17 +410,18 @@ def _largest_reynolds(
     return float(reynolds.max())
 
 
-def _port_notes(ports: Sequence[Port], held: field.PortCells) -> list[str]:
+def _port_notes(
+    ports: Sequence[Port], problems: Sequence[_LevelProblem], detached: Sequence[str]
+) -> list[str]:
     notes = []
     if not ports:
         notes.append("The layout has no ports, so no flow can be worked out.")
-    if held.pinched:
+    if pinched := dict.fromkeys(name for problem in problems for name in problem.held.pinched):
         notes.append(
-            f"Port {', '.join(held.pinched)} is smaller than a grid cell, so the resistance close to it is "
-            "rough."
+            f"Port {', '.join(pinched)} is smaller than a grid cell, so the resistance close to it is rough."
         )
-    if held.detached:
-        notes.append(f"No channel reaches port {', '.join(held.detached)}; nothing flows there.")
+    if detached:
+        notes.append(f"No channel reaches port {', '.join(detached)}; nothing flows there.")
     return notes
 
 

@@ -10,6 +10,7 @@ of wall where two branches part meet it nowhere, and raise no false alarm.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -100,6 +101,22 @@ def measure(geometry: MultiPolygon | Polygon) -> Measurements:
     return Measurements(
         width=_least(geometry, complement=False),
         gap=_least(geometry, complement=True),
+    )
+
+
+def least(measured: Iterable[Measurements]) -> Measurements:
+    """The least of several measurements, such as those of the levels of a chip.
+
+    Args:
+        measured: any number of them.
+
+    Returns:
+        The narrowest width and the thinnest wall among them.
+    """
+    every = list(measured)
+    return Measurements(
+        width=min((item.width for item in every if item.width), key=_length, default=None),
+        gap=min((item.gap for item in every if item.gap), key=_length, default=None),
     )
 
 

@@ -10,7 +10,7 @@ from shapely import Geometry, MultiPolygon, Polygon
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import measure
 from rillcast_service.engine.routes.base import Printed
-from rillcast_service.engine.shapes import drawn_channels
+from rillcast_service.engine.shapes import drawn_channels, drawn_levels
 
 
 def extent_mm(outline: Polygon) -> tuple[float, float]:
@@ -50,13 +50,16 @@ def channel_volume_ml(job: Job) -> float:
         job: gives the channel layers.
 
     Returns:
-        Volume in mL; where layers overlap the deeper one counts.
+        Volume in mL; where layers of one level overlap the deeper one counts, and each level counts by
+        itself.
     """
     volume_ml = 0.0
-    deeper: Geometry = MultiPolygon()
-    for layer in sorted(job.layout.channel_layers, key=lambda layer: -(layer.depth_um or 0.0)):
-        volume_ml += float(layer.geometry.difference(deeper).area) * (layer.depth_um or 0.0) * 1e-6
-        deeper = deeper.union(layer.geometry)
+    for level in sorted({layer.level for layer in job.layout.channel_layers}):
+        deeper: Geometry = MultiPolygon()
+        own = [layer for layer in job.layout.channel_layers if layer.level == level]
+        for layer in sorted(own, key=lambda layer: -(layer.depth_um or 0.0)):
+            volume_ml += float(layer.geometry.difference(deeper).area) * (layer.depth_um or 0.0) * 1e-6
+            deeper = deeper.union(layer.geometry)
     return volume_ml
 
 
@@ -86,8 +89,8 @@ def smallest_channel_um(job: Job) -> float:
         Length in µm; 0 where there is no channel.
     """
     depths = [layer.depth_um or 0.0 for layer in job.layout.channel_layers]
-    width = _narrowest_um(drawn_channels(job.layout))
-    return min([*depths, *([] if width is None else [width])], default=0.0)
+    widths = [_narrowest_um(channels) for channels in drawn_levels(job.layout).values()]
+    return min([*depths, *(width for width in widths if width is not None)], default=0.0)
 
 
 @lru_cache(maxsize=16)
