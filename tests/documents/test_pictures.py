@@ -11,9 +11,9 @@ from xml.etree.ElementTree import Element
 import pytest
 from shapely import GeometryCollection, MultiPolygon, Point, box
 
-from rillcast_service.documents.pictures import findings_picture, layout_picture
+from rillcast_service.documents.pictures import REPAIRS_SHOWN, findings_picture, layout_picture
 from rillcast_service.documents.signs import SEVERITIES, VERDICTS, severity_icon
-from rillcast_service.engine.layout.model import Layout, Role
+from rillcast_service.engine.layout.model import Layout, Repair, RepairKind, Role
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -182,3 +182,58 @@ def test_both_pictures_of_a_chip_say_which_side_is_seen(layout, outline, cast_ro
         if core := root.get("data-core"):
             _, top, _, height = map(float, core.split())
             assert top < float(caption.get("y")) < top + height, "it stays where a document shows the picture"
+
+
+REPAIRS = (
+    Repair(
+        RepairKind.SELF_CROSSING,
+        "an outline that crosses itself was filled",
+        "channels",
+        20.0,
+        13.0,
+        4.1,
+        4.3,
+    ),
+    Repair(RepairKind.GAP, "channels 3.2 µm apart were joined", "channels", 45.0, 13.0, 0.2, 0.21),
+)
+
+
+def test_each_repair_has_a_number_on_the_chip_and_a_line_below_it(layout):
+    svg = layout_picture(replace(layout, repairs=REPAIRS))
+    texts = _texts(svg)
+    for index, repair in enumerate(REPAIRS, start=1):
+        assert texts.count(str(index)) == 2
+        assert repair.kind.value.replace("_", " ") in texts
+        assert repair.what in " ".join(texts)
+    assert "4.1 mm² became 4.3 mm²" in " ".join(texts)
+    root = ElementTree.fromstring(svg)
+    last = max(float(element.get("y")) for element in root.iter(f"{SVG}text"))
+    assert last < float(root.get("height"))
+    desc = root.findtext(f"{SVG}desc")
+    assert desc.startswith("Mended: 1: self crossing")
+
+
+def test_a_repair_lies_at_its_place(layout):
+    root = ElementTree.fromstring(layout_picture(replace(layout, repairs=REPAIRS[:1])))
+    (dot,) = [c for c in root.iter(f"{SVG}circle") if c.get("r") == "2.6"]
+    px_per_mm = (960 - 2 * 34) / 74
+    assert float(dot.get("cx")) == pytest.approx(34 + (20 - 1) * px_per_mm, abs=0.02)
+
+
+def test_very_many_repairs_are_counted_beyond_those_that_are_shown(layout):
+    svg = layout_picture(replace(layout, repairs=REPAIRS * 100))
+    assert f"And {200 - REPAIRS_SHOWN} more." in _texts(svg)
+    assert len(re.findall(r'r="2\.6"', svg)) == REPAIRS_SHOWN
+
+
+def test_levels_marks_and_guessed_ports_differ_by_more_than_colour(layout):
+    (channels,) = layout.channel_layers
+    low = replace(channels, name="low", level=2, depth_um=90.0)
+    ports = (replace(layout.ports[0], guessed=True), *layout.ports[1:])
+    svg = layout_picture(replace(layout, layers=(*layout.layers, low), ports=ports))
+    dashes = [path.get("stroke-dasharray") for path in ElementTree.fromstring(svg).iter(f"{SVG}path")]
+    assert len({dash for dash in dashes if dash}) == 3
+    texts = _texts(svg)
+    assert "low, level 2, 90\u00a0µm deep" in texts
+    assert {"marks", "ports", "guessed ports"} <= set(texts)
+    assert f"{ports[0].name} ({ports[0].role.value}, guessed)" in texts

@@ -12,7 +12,7 @@ from shapely import Geometry, LineString, Point, Polygon, affinity, box, union_a
 
 from rillcast_service.documents.formats import measure, number
 from rillcast_service.documents.placing import Placer
-from rillcast_service.documents.signs import NOTE, SEVERITIES, VERDICTS, severity_sign
+from rillcast_service.documents.signs import NOTE, REPAIR, SEVERITIES, VERDICTS, Sign, sign
 from rillcast_service.documents.svg import (
     FAINT_INK,
     INK,
@@ -28,7 +28,7 @@ from rillcast_service.documents.svg import (
     wrapped,
 )
 from rillcast_service.documents.timeline import timeline_picture
-from rillcast_service.engine.layout.model import Layout, Role
+from rillcast_service.engine.layout.model import Layer, Layout, Port, Repair, Role
 from rillcast_service.engine.result import Finding, RouteResult
 
 __all__ = ["findings_picture", "layout_picture", "timeline_picture"]
@@ -41,18 +41,27 @@ HEAD_PX = 54.0
 TALLEST_DRAWING_PX = 620.0
 SMALLEST_DRAWING_PX = 120.0
 
-CHANNEL_FILL, CHANNEL_EDGE = "#a9c8e6", "#3f73a5"
-MARK_FILL = "#e4e2dc"
+#: Channel layers take turns in these, light to dark; the edge tells the level.
+CHANNEL_FILLS, CHANNEL_EDGE = ("#a9c8e6", "#d6e6f4", "#7fa9d1"), "#3f73a5"
+#: Dashes of a channel's edge by its level, the plane next to the lid solid; further levels begin again.
+LEVEL_DASHES = (None, "6 3", "2 2.5", "8 3 2 3")
+MARK_FILL, MARK_EDGE, MARK_DASHES = "#e4e2dc", "#9a968c", "1 2"
+#: A ring that is guessed is broken.
+GUESSED_DASHES = "3 2"
 CHIP_FILL = "#fbfbf9"
 PORT_SIZE = 12.0
 RINGED_BELOW_PX, RING_PX = 10.0, 7.0
 LEGEND_SIZE = 13.0
+#: How many repairs are numbered on the picture; the layout itself tells all of them.
+REPAIRS_SHOWN = 60
 #: Which way round the chip is shown, so that letters which are read through the lid look no mistake.
 SEEN_FROM = "As drawn, seen from the channel side."
 
 
 def layout_picture(layout: Layout) -> str:
-    """The layout as drawn: outline, channels, marks, ports by name, and a scale bar.
+    """The layout as drawn: outline, channels, marks, ports by name, scale bar, and what was mended by number.
+
+    The numbers count the repairs in the order of the layout, as all that tells of them does.
 
     Args:
         layout: coordinates in mm, y up.
@@ -62,14 +71,29 @@ def layout_picture(layout: Layout) -> str:
     """
     board = _Board.of(layout, layout.outline, top=HEAD_PX)
     title = layout.name or "Layout"
+    noted = [_of_repair(index, repair) for index, repair in enumerate(layout.repairs, start=1)]
+    shown, more = noted[:REPAIRS_SHOWN], len(noted) - REPAIRS_SHOWN
+    legend, height = _legend(shown, y=board.bottom + 8) if shown else ([], 0.0)
+    if more > 0:
+        legend.append(text(MARGIN_PX, board.bottom + height + 26, f"And {more} more.", fill=FAINT_INK))
+        height += 24
     parts = [
         _head(title, _size_in_words(board)),
         *board.drawing(),
         *board.ports(),
         *board.port_labels(),
+        *board.signs(shown),
         *board.foot(),
+        *legend,
     ]
-    return picture(WIDTH_PX, board.bottom, parts, title=f"{title}: layout as drawn")
+    said = "; ".join(f"{one.index}: {one.word}, {one.message}" for one in shown)
+    return picture(
+        WIDTH_PX,
+        board.bottom + (height + 8 if height else 0),
+        parts,
+        title=f"{title}: layout as drawn",
+        summary=f"Mended: {said}" if said else "",
+    )
 
 
 def findings_picture(layout: Layout, outline: Polygon | None, route_result: RouteResult) -> str:
@@ -86,22 +110,21 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
         An SVG document.
     """
     board = _Board.of(layout, outline, top=HEAD_PX)
-    numbered = list(enumerate(route_result.findings, start=1))
-    placed = [(index, finding) for index, finding in numbered if _anchor(finding) is not None]
+    noted = [_of_finding(index, finding) for index, finding in enumerate(route_result.findings, start=1)]
     verdict = VERDICTS[route_result.verdict.value].word
     summary = f"{layout.name or 'Layout'}, {_size_in_words(board)}: {verdict}"
-    legend, height = _legend(numbered, y=board.bottom + 8)
+    legend, height = _legend(noted, y=board.bottom + 8)
     parts = [
         _head(route_result.title, summary),
         *board.drawing(),
-        *(part for _, finding in placed for part in board.highlight(finding)),
+        *(part for finding in route_result.findings for part in board.highlight(finding)),
         *board.ports(),
         *board.port_labels(),
-        *board.signs(placed),
+        *board.signs(noted),
         *board.foot(),
         *legend,
     ]
-    said = "; ".join(f"{index}: {finding.severity.value}, {finding.message}" for index, finding in numbered)
+    said = "; ".join(f"{one.index}: {one.word}, {one.message}" for one in noted)
     return picture(
         WIDTH_PX,
         board.bottom + height + 8,
@@ -110,6 +133,39 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
         core=(board.top + MARGIN_PX - 18, board.bottom),
         summary=said or "No findings.",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Noted:
+    """What has a number on the picture and a line below it.
+
+    Args:
+        index: the number.
+        kind: the sign that bears it.
+        word: beside it in the legend.
+        message: what it says, whole; `short` is what the legend has room for.
+        place: where it stands, mm; None when it concerns the whole chip.
+    """
+
+    index: int
+    kind: Sign
+    word: str
+    message: str
+    short: str
+    place: Point | None
+
+
+def _of_finding(index: int, finding: Finding) -> _Noted:
+    kind = SEVERITIES.get(finding.severity.value, NOTE)
+    message = finding.message
+    return _Noted(index, kind, kind.word, message, _first_sentence(message), _anchor(finding))
+
+
+def _of_repair(index: int, repair: Repair) -> _Noted:
+    areas = f"{measure(repair.area_before_mm2, 'mm²')} became {measure(repair.area_after_mm2, 'mm²')}"
+    said = f"{repair.what} (layer {repair.layer}; {areas})."
+    word = repair.kind.value.replace("_", " ")
+    return _Noted(index, REPAIR, word, said, said, Point(repair.x_mm, repair.y_mm))
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,18 +215,19 @@ class _Board:
         return self.top + self.height + 52
 
     def drawing(self) -> Iterable[Markup]:
-        """The chip without words: edge, marks faint, channels."""
+        """The chip without words: edge, marks faint, channels from the lowest level up."""
         if self.outline is not None:
             yield self.scale.path(self.outline, fill=CHIP_FILL, stroke=FAINT_INK, stroke_width=1.2)
         for layer in self.layout.with_role(Role.MARKS):
-            yield self.scale.path(layer.geometry, fill=MARK_FILL)
-        for layer in self.layout.channel_layers:
-            yield self.scale.path(layer.geometry, fill=CHANNEL_FILL, stroke=CHANNEL_EDGE, stroke_width=0.8)
+            yield self.scale.path(layer.geometry, **_MARKS)
+        channels = enumerate(self.layout.channel_layers)
+        for turn, layer in sorted(channels, key=lambda numbered: -numbered[1].level):
+            yield self.scale.path(layer.geometry, **_channel_look(turn, layer))
 
     def ports(self) -> Iterable[Markup]:
         """The openings, over everything that a finding colours."""
         for port in self.layout.ports:
-            yield self.scale.path(port.opening, fill=PAPER, stroke=INK, stroke_width=1.5)
+            yield self.scale.path(port.opening, **_port_look(port))
 
     def port_labels(self) -> Iterable[Markup]:
         """The ports' names and roles beside them."""
@@ -180,7 +237,8 @@ class _Board:
             self.placer.take(x, y, across, across)
         for port in self.layout.ports:
             x, y = self.scale.x(port.centre.x), self.scale.y(port.centre.y)
-            name = port.name if port.name == port.role.value else f"{port.name} ({port.role.value})"
+            about = port.role.value + (", guessed" if port.guessed else "")
+            name = port.name if port.name == about else f"{port.name} ({about})"
             label = shortened(name, size=PORT_SIZE, width=180)
             at_x, at_y = self.placer.place(x, y, text_width(label, PORT_SIZE), PORT_SIZE + 2)
             yield text(
@@ -205,21 +263,18 @@ class _Board:
                 x, y = self.scale.x((left + right) / 2), self.scale.y((low + high) / 2)
                 yield tag("circle", cx=x, cy=y, r=RING_PX, fill="none", stroke=colour, stroke_width=1.6)
 
-    def signs(self, findings: list[tuple[int, Finding]]) -> list[Markup]:
-        """A numbered sign for each finding, with a line to its place."""
+    def signs(self, noted: list[_Noted]) -> list[Markup]:
+        """A numbered sign for whatever has a place, with a line to it."""
         lines, signs = [], []
-        for index, finding in findings:
-            anchor = _anchor(finding)
-            if anchor is None:
+        for one in noted:
+            if one.place is None:
                 continue
-            x, y = self.scale.x(anchor.x), self.scale.y(anchor.y)
+            x, y = self.scale.x(one.place.x), self.scale.y(one.place.y)
             at_x, at_y = self.placer.place(x, y, 23.0, 23.0)
-            kind = SEVERITIES.get(finding.severity.value, NOTE)
             lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=PAPER, stroke_width=3.4))
-            lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=kind.edge, stroke_width=1.4))
-            lines.append(tag("circle", cx=x, cy=y, r=2.6, fill=kind.edge, stroke=PAPER, stroke_width=0.8))
-            number_on_it = severity_sign(finding.severity.value, at_x, at_y, str(index))
-            signs.append(tag("g", tag("title", finding.message), number_on_it))
+            lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=one.kind.edge, stroke_width=1.4))
+            lines.append(tag("circle", cx=x, cy=y, r=2.6, fill=one.kind.edge, stroke=PAPER, stroke_width=0.8))
+            signs.append(tag("g", tag("title", one.message), sign(one.kind, at_x, at_y, str(one.index))))
         return lines + signs
 
     def foot(self) -> Iterable[Markup]:
@@ -232,20 +287,53 @@ class _Board:
         label = measure(length_mm, "mm")
         yield text(x2 + 8, y + 4.5, label, size=12.0)
         x = x2 + 8 + text_width(label, 12.0) + 30
-        for name, fill, edge in self._key():
-            yield tag("rect", x=x, y=y - 6, width=16, height=12, fill=fill, stroke=edge, stroke_width=1)
+        yield text(MARGIN_PX, y + 24, SEEN_FROM, size=12.0, fill=FAINT_INK)
+        for name, look in self._key():
+            if x + 22 + text_width(name, 12.0) > WIDTH_PX - MARGIN_PX:
+                # What has no room beside the scale bar goes on beside the caption.
+                x, y = MARGIN_PX + text_width(SEEN_FROM, 12.0) + 30, y + 20
+            yield tag("rect", x=x, y=y - 6, width=16, height=12, **look)
             yield text(x + 22, y + 4.5, name, size=12.0, fill=FAINT_INK)
             x += 22 + text_width(name, 12.0) + 20
-        yield text(MARGIN_PX, y + 24, SEEN_FROM, size=12.0, fill=FAINT_INK)
 
-    def _key(self) -> Iterable[tuple[str, str, str]]:
-        for layer in self.layout.channel_layers[:3]:
+    def _key(self) -> Iterable[tuple[str, Look]]:
+        several = len({layer.level for layer in self.layout.channel_layers}) > 1
+        for turn, layer in enumerate(self.layout.channel_layers[:3]):
+            name = shortened(layer.name, size=12.0, width=110)
+            level = f", level {layer.level}" if several else ""
             depth = f", {measure(layer.depth_um, 'µm')} deep" if layer.depth_um is not None else ""
-            yield shortened(f"{layer.name}{depth}", size=12.0, width=190), CHANNEL_FILL, CHANNEL_EDGE
+            yield f"{name}{level}{depth}", _channel_look(turn, layer)
         if self.layout.with_role(Role.MARKS):
-            yield "marks", MARK_FILL, RULE
-        if self.layout.ports:
-            yield "ports", PAPER, INK
+            yield "marks", _MARKS
+        for guessed, name in ((False, "ports"), (True, "guessed ports")):
+            found = [port for port in self.layout.ports if port.guessed is guessed]
+            if found:
+                yield name, _port_look(found[0])
+
+
+Look = dict[str, str | float | None]
+
+_MARKS: Look = {
+    "fill": MARK_FILL,
+    "stroke": MARK_EDGE,
+    "stroke_width": 0.6,
+    "stroke_dasharray": MARK_DASHES,
+}
+
+
+def _channel_look(turn: int, layer: Layer) -> Look:
+    """How a channel layer is drawn; `turn` counts the channel layers."""
+    return {
+        "fill": CHANNEL_FILLS[turn % len(CHANNEL_FILLS)],
+        "stroke": CHANNEL_EDGE,
+        "stroke_width": 0.8 if layer.level == 1 else 1.2,
+        "stroke_dasharray": LEVEL_DASHES[(layer.level - 1) % len(LEVEL_DASHES)],
+    }
+
+
+def _port_look(port: Port) -> Look:
+    dashes = GUESSED_DASHES if port.guessed else None
+    return {"fill": PAPER, "stroke": INK, "stroke_width": 1.5, "stroke_dasharray": dashes}
 
 
 def _head(title: str, summary: str) -> Markup:
@@ -257,25 +345,26 @@ def _head(title: str, summary: str) -> Markup:
     )
 
 
-def _legend(findings: list[tuple[int, Finding]], *, y: float) -> tuple[list[Markup], float]:
-    """Number, severity and message of each finding; and how high that is, px."""
-    if not findings:
+def _legend(noted: list[_Noted], *, y: float) -> tuple[list[Markup], float]:
+    """Number, word and message of all that has a number; and how high that is, px."""
+    if not noted:
         return [text(MARGIN_PX, y + 16, "No findings.", fill=FAINT_INK)], 28.0
     parts: list[Markup] = []
-    text_x = MARGIN_PX + 104
+    text_x = MARGIN_PX + 104 + max(0.0, max(text_width(one.word, LEGEND_SIZE) for one in noted) - 62)
     top = y + 8
-    for index, finding in findings:
-        anchor = _anchor(finding)
-        place = "Whole chip." if anchor is None else f"At {number(anchor.x, 4)}, {number(anchor.y, 4)} mm."
-        short = f"{_first_sentence(finding.message)} {place}"
-        said = wrapped(short, size=LEGEND_SIZE, width=WIDTH_PX - MARGIN_PX - text_x, lines=2)
-        parts.append(severity_sign(finding.severity.value, MARGIN_PX + 12, top + 13, str(index)))
-        word = SEVERITIES.get(finding.severity.value, NOTE).word
-        parts.append(text(MARGIN_PX + 34, top + 17.5, word, weight="700"))
+    for one in noted:
+        where = "Whole chip." if one.place is None else _at(one.place)
+        said = wrapped(f"{one.short} {where}", size=LEGEND_SIZE, width=WIDTH_PX - MARGIN_PX - text_x, lines=2)
+        parts.append(sign(one.kind, MARGIN_PX + 12, top + 13, str(one.index)))
+        parts.append(text(MARGIN_PX + 34, top + 17.5, one.word, weight="700"))
         parts.extend(text(text_x, top + 17.5 + 17 * row, line) for row, line in enumerate(said))
         top += 28 + 17 * (len(said) - 1)
     rule = tag("line", x1=MARGIN_PX, x2=WIDTH_PX - MARGIN_PX, y1=y - 4, y2=y - 4, stroke=RULE)
     return [rule, *parts], top - y
+
+
+def _at(place: Point) -> str:
+    return f"At {number(place.x, 4)}, {number(place.y, 4)} mm."
 
 
 def _first_sentence(message: str) -> str:

@@ -44,6 +44,9 @@ BLOCKER = Sign("blocker", _OCTAGON, "#a3200d", "#6e1408", PAPER)
 RISK = Sign("risk", _TRIANGLE, "#f5b83d", "#6b4700", INK)
 NOTE = Sign("note", (), "#ffffff", "#1f5fa8", INK)
 
+#: A square: what was mended is no finding.
+REPAIR = Sign("repair", _ring(4, turn_deg=45, radius=1.25), "#e7dcf3", "#5b3a86", INK)
+
 SEVERITIES = {"blocker": BLOCKER, "risk": RISK, "note": NOTE}
 
 VERDICTS = {
