@@ -82,7 +82,8 @@ class Installation:
 
     def start(self, module: str, *arguments: str) -> subprocess.Popen[bytes]:
         """Start `python -m rillcast_service.MODULE`."""
-        environ = {**os.environ, **self.settings.to_environment(), "PYTHONPATH": str(FAKE_COMPUTE)}
+        paths = os.pathsep.join([str(FAKE_COMPUTE), os.environ.get("PYTHONPATH", "")])
+        environ = {**os.environ, **self.settings.to_environment(), "PYTHONPATH": paths}
         process = subprocess.Popen(
             [sys.executable, "-m", f"rillcast_service.{module}", *arguments], env=environ
         )

@@ -45,6 +45,10 @@ class ReadersUnusable(Exception):
     """No process that reads can be started; the log has the reason."""
 
 
+class _Killed(Exception):
+    """The process that read was killed from outside, or stopped since it spoke no language of ours."""
+
+
 @dataclass(frozen=True, slots=True)
 class _File:
     """A file to read, as the process that reads is told of it."""
@@ -109,8 +113,17 @@ class ReaderPool:
             "bytes_limit": bytes_limit,
             "time_limit_s": self._settings.read_time_limit_s,
         }
-        with self._seat(), self._reader() as reader:
-            return reader.read(_File(data, header))
+        file = _File(data, header)
+        with self._seat():
+            try:
+                return self._read(file)
+            except _Killed:
+                # By whom, and whether over this file, is not known: a second time would tell.
+                _log.warning("%s: the process that read it was killed; another tries", file.words)
+            try:
+                return self._read(file)
+            except _Killed:
+                raise _failure(file) from None
 
     def close(self) -> None:
         """Stop every process; a file that is being read fails."""
@@ -120,6 +133,10 @@ class ReaderPool:
             self._idle.clear()
         for reader in readers:
             reader.stop()
+
+    def _read(self, file: _File) -> dict[str, Any]:
+        with self._reader() as reader:
+            return reader.read(file)
 
     @contextlib.contextmanager
     def _seat(self) -> Iterator[None]:
@@ -227,18 +244,13 @@ class _Reader:
                 )
             case Ended(exit_code) if exit_code == -getattr(signal, "SIGXCPU", 0) != 0:
                 self._too_slow(file)
+            case Ended(exit_code) if exit_code == -getattr(signal, "SIGKILL", 0) != 0:
+                raise _Killed
             case Ended(exit_code):
                 _log.error("%s: the process that read it ended with code %d", file.words, exit_code)
             case _:
                 _log.error("%s: the reader failed", file.words)
-        raise LayoutReaderFailed(
-            Fault(
-                "The reader broke down on this file; the fault lies with the service.",
-                "Save the drawing anew or in another format, and tell whoever runs the service, whose log "
-                "holds the reason.",
-                where=file.words,
-            )
-        )
+        raise _failure(file)
 
     def _await_start(self) -> None:
         if self.came_up:
@@ -255,6 +267,17 @@ class _Reader:
         raise LayoutTimeLimit(
             _fault(file, f"Reading the file was stopped after {limit}.", "read_time_limit_s")
         )
+
+
+def _failure(file: _File) -> LayoutReaderFailed:
+    return LayoutReaderFailed(
+        Fault(
+            "The reader broke down on this file; the fault lies with the service.",
+            "Save the drawing anew or in another format, and tell whoever runs the service, whose log "
+            "holds the reason.",
+            where=file.words,
+        )
+    )
 
 
 def _fault(file: _File, message: str, setting: str) -> Fault:
