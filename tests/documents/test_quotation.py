@@ -410,3 +410,39 @@ def test_one_port_is_measured_in_the_singular(quote):
     finding = quote["result"]["routes"][1]["findings"][0]
     finding |= {"measured": 1.0, "limit": 2.0, "limit_low": None, "limit_high": None, "unit": "ports"}
     assert "Measured 1 port, limit 2 ports" in _Page(quotation_html(quote, {})).text
+
+
+REPAIRS = [
+    {
+        "kind": "self_crossing",
+        "what": "<path> 'mixer': an outline that crosses itself was filled",
+        "layer": "channels",
+        "x_mm": 31.25,
+        "y_mm": 12.5,
+        "area_before_mm2": 4.1,
+        "area_after_mm2": 4.3,
+    },
+    {
+        "kind": "gap",
+        "what": "channels 3.2 µm apart were joined",
+        "layer": "channels",
+        "x_mm": 50.0,
+        "y_mm": 13.0,
+        "area_before_mm2": 0.2,
+        "area_after_mm2": 0.21,
+    },
+]
+
+
+def test_repairs_of_the_drawing_are_counted_in_brief_and_listed_in_full(quote, pictures):
+    brief = _Page(quotation_html(quote, pictures, repairs=REPAIRS)).text
+    assert "mended in 2 places" in brief
+    assert "apart were joined" not in brief
+    full = _Page(quotation_html(quote, pictures, repairs=REPAIRS, detail=Detail.FULL)).text
+    assert "1 self crossing channels at 31.25, 12.5 mm <path> 'mixer': an outline that crosses itself" in full
+    assert "4.1 → 4.3 mm²" in full
+    assert "2 gap channels at 50, 13 mm channels 3.2 µm apart were joined 0.2 → 0.21 mm²" in full
+
+
+def test_a_drawing_that_needed_no_repair_is_not_told_of(quote, pictures):
+    assert "drawing was mended" not in _Page(quotation_html(quote, pictures, detail=Detail.FULL)).text

@@ -189,12 +189,15 @@ def test_a_forgotten_key_finds_nothing(database_url: str) -> None:
     store.close()
 
 
-def test_the_name_of_the_quoted_layout_is_the_quotes_own(store: Store) -> None:
-    named, _ = store.add_quote("ada", request={}, payload={"layout": {"name": 'Fluß "A"'}})
+def test_name_and_repairs_of_the_quoted_layout_are_the_quotes_own(store: Store) -> None:
+    repairs = [{"kind": "gap", "what": "joined", "area_before_mm2": 0.2}]
+    named, _ = store.add_quote(
+        "ada", request={}, payload={"layout": {"name": 'Fluß "A"', "repairs": repairs}}
+    )
     nameless, _ = store.add_quote("ada", request={}, payload={"layout": {}})
-    assert store.quoted_layout_name("ada", named.quote_id) == 'Fluß "A"'
-    assert store.quoted_layout_name("ada", nameless.quote_id) == ""
-    assert store.quoted_layout_name("ben", named.quote_id) == ""
+    assert store.quoted_layout("ada", named.quote_id) == ('Fluß "A"', repairs)
+    assert store.quoted_layout("ada", nameless.quote_id) == ("", [])
+    assert store.quoted_layout("ben", named.quote_id) == ("", [])
 
 
 def test_an_idempotency_key_is_forgotten_after_its_time(database_url: str) -> None:

@@ -122,9 +122,11 @@ def get_quote_document(quote_id: str) -> Response:
     for route, name, kind in store.list_artefacts(owner(), quote_id):
         if kind == SVG and route and (artefact := store.get_artefact(owner(), quote_id, route, name)):
             pictures[f"{route}/{name}"] = artefact.body.decode()
-    name = store.quoted_layout_name(owner(), quote_id)
+    name, repairs = store.quoted_layout(owner(), quote_id)
     titles = {f"{kind}/{name}": entry.title for (kind, name), entry in bench_catalogue().entries.items()}
-    page = quotation_html(quote_resource(row), pictures, layout_name=name, detail=detail, titles=titles)
+    page = quotation_html(
+        quote_resource(row), pictures, layout_name=name, repairs=repairs, detail=detail, titles=titles
+    )
     return document(page, media_type)
 
 

@@ -62,6 +62,7 @@ def quotation_html(
     pictures: Mapping[str, str],
     *,
     layout_name: str = "",
+    repairs: Sequence[Mapping[str, Any]] = (),
     detail: Detail = Detail.BRIEF,
     titles: Mapping[str, str] = MappingProxyType({}),
 ) -> str:
@@ -72,6 +73,7 @@ def quotation_html(
         pictures: SVG documents made here, by `<route>/<picture>` (`cast_printed_mould/findings`,
             `cast_printed_mould/timeline`). A picture that is not there is left out.
         layout_name: the chip's name for people.
+        repairs: of its drawing, as `as_json` of the layout's; counted in brief, listed in full.
         detail: which routes are told whole; in brief it is the recommended one, or the first when none is.
         titles: of catalogue entries, by `<kind>/<name>`; one that is not there goes by its name.
 
@@ -99,6 +101,8 @@ def quotation_html(
             # In full, each plan says its own with the steps that they are about.
             cautions=_cautions_of_all(result, apart_from=whole if detail is Detail.FULL else ()),
             layout_name=layout_name,
+            repairs=repairs,
+            listed_repairs=repairs if detail is Detail.FULL else (),
             times=_times(quote["request"], quote["created_at"], result["routes"]),
             assumptions=[(line, _taken(line, titles)) for line in result["assumptions"]],
             titles=titles,

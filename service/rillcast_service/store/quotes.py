@@ -148,12 +148,19 @@ class QuoteStore:
             state = connection.execute(statement).scalar_one_or_none()
         return QuoteState(state) if state else None
 
-    def quoted_layout_name(self, owner: str, quote_id: str) -> str:
-        """The name of a quote's layout when the quote was asked for; empty when it had none."""
-        name = payloads.c.payload[("layout", "name")].as_string()
-        statement = select(name).where(payloads.c.owner == owner, payloads.c.quote_id == quote_id)
+    def quoted_layout(self, owner: str, quote_id: str) -> tuple[str, list[dict[str, Any]]]:
+        """Name and repairs of a quote's layout when the quote was asked for.
+
+        Returns:
+            Empty ones when there is no such quote of this owner.
+        """
+        layout = payloads.c.payload
+        statement = select(
+            layout[("layout", "name")].as_string(), layout[("layout", "repairs")].as_json()
+        ).where(payloads.c.owner == owner, payloads.c.quote_id == quote_id)
         with self._database.read() as connection:
-            return connection.execute(statement).scalar_one_or_none() or ""
+            name, repairs = connection.execute(statement).one_or_none() or (None, None)
+        return name or "", repairs or []
 
     def list_quotes(
         self, owner: str, *, limit: int = 50, cursor: str | None = None
