@@ -220,7 +220,7 @@ class Layout(Answer):
         """Write the layout to a file as a drawing, with its repairs done; the suffix picks the format.
 
         Args:
-            path: `.svg`, `.dxf`, `.gds`, `.oas`, `.geojson` or `.wkt` (channels only).
+            path: `.svg`, `.dxf`, `.gds`, `.oas`, `.geojson` or `.wkt` (shapes without names).
 
         Returns:
             The path written.

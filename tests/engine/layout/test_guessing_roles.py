@@ -1,5 +1,6 @@
 """Roles of layers whose names say nothing: what a person would say, and what no one can know."""
 
+import numpy as np
 import pytest
 from shapely import LineString, MultiPolygon, Point, affinity, box
 from shapely.geometry import mapping
@@ -322,3 +323,14 @@ def test_guesses_do_not_depend_on_how_the_drawing_lies(read, name, angle):
     }
     assert summary(read(turned)) == expected
     assert summary(read(dict(reversed(layers.items())))) == expected
+
+
+@pytest.mark.parametrize("name", ["channels, edge and holes", "all on one layer", "a label"])
+def test_guesses_do_not_depend_on_how_many_shapes_were_read_at_once(read, name):
+    layers, expected = CLEAR[name]
+    sketch = Sketch(name="chip", source_format="gdsii", options=ReadOptions.from_defaults(load().defaults))
+    for layer, shapes in layers.items():
+        polygons = np.empty(len(shapes), dtype=object)
+        polygons[:] = shapes
+        sketch.add_many(sketch.layer(layer, None), polygons, "boundary")
+    assert summary(sketch.layout()) == expected == summary(read(layers))

@@ -74,8 +74,10 @@ def guess_roles(sketch: Sketch) -> None:
         LayoutInvalid: no layer is known to hold the channels, and the shapes can be read in several ways.
         EngineError: a layer that counts holds what cannot be read.
     """
-    undecided = [layer for layer in sketch.layers.values() if layer.role is None and layer.shapes]
+    undecided = [layer for layer in sketch.layers.values() if layer.role is None and layer.count]
     if undecided:
+        for layer in sketch.layers.values():
+            layer.unpack()
         _Guess(sketch, undecided).decide()
     for layer in sketch.layers.values():
         if layer.role is None:

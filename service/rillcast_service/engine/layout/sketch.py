@@ -115,6 +115,13 @@ class SketchLayer:
         """How many shapes it holds."""
         return len(self.shapes) + sum(len(batch.polygons) for batch in self.batches)
 
+    def unpack(self) -> None:
+        """Make a shape of each that was read with many others, for what looks at them one by one."""
+        for batch in self.batches:
+            areas = shapely.multipolygons(batch.polygons[:, None])
+            self.shapes += [Shape(batch.element, area) for area in areas]
+        self.batches.clear()
+
 
 class Sketch:
     """What a reader has found so far.
