@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable
 from dataclasses import replace
@@ -182,6 +183,44 @@ def same(one: Layout, other: Layout) -> None:
     assert other.repairs == ()
 
 
+# --- drawings in a hurry ----------------------------------------------------------------------------
+
+
+def feature(layer: str, ring: list[tuple[float, float]]) -> dict[str, Any]:
+    geometry = {"type": "Polygon", "coordinates": [[*ring, ring[0]]]}
+    return {"type": "Feature", "properties": {"layer": layer}, "geometry": geometry}
+
+
+@st.composite
+def hasty_drawings(draw: st.DrawFn) -> bytes:
+    """Bars, some of which cross themselves, are drawn twice, nearly meet, lie over others, or are hairs."""
+    features = []
+    for row in range(draw(st.integers(1, 4))):
+        y, length = 5.0 * row, draw(on_grid(2, 20))
+        bar = [(0.0, y), (length, y), (length, y + 0.4), (0.0, y + 0.4)]
+        features.append(feature("channels", bar))
+        match draw(st.sampled_from(["twice", "tie", "gap", "over", "hair", "plain"])):
+            case "twice":
+                features.append(feature("channels", bar))
+            case "tie":
+                tie = [(0.0, y + 1), (length, y + 3), (length, y + 1), (0.0, y + 3)]
+                features.append(feature("channels", tie))
+            case "gap":
+                end = length + draw(st.integers(1, 4)) / 1e3
+                features.append(
+                    feature("channels", [(end, y), (end + 3, y), (end + 3, y + 0.4), (end, y + 0.4)])
+                )
+            case "over":
+                features.append(feature("channels", [(1.0, y - 1), (1.4, y - 1), (1.4, y + 2), (1.0, y + 2)]))
+            case "hair":
+                top = y + 2.0
+                features.append(
+                    feature("channels", [(0.0, top), (length, top), (length, top + 3e-4), (0.0, top + 3e-4)])
+                )
+    collection = {"type": "FeatureCollection", "units": "mm", "features": features}
+    return json.dumps(collection).encode()
+
+
 calm = settings(
     max_examples=25,
     deadline=None,
@@ -213,6 +252,13 @@ def test_bare_shapes_are_the_shapes_of_all_layers(layout):
     options = replace(OPTIONS, roles={"wkt": "channels"}, leave=frozenset({"gap", "sliver"}))
     (back,) = read(data, media_type="application/wkt", name=layout.name, options=options).channel_layers
     same_shape(joined([layer.geometry for layer in layout.layers]), back.geometry, RESOLUTION_MM)
+
+
+@calm
+@given(data=hasty_drawings(), media_type=st.sampled_from(WHOLE))
+def test_a_mended_drawing_needs_no_more_mending(data, media_type):
+    mended = read(data, media_type="application/geo+json", name="chip", options=OPTIONS)
+    same(mended, again(mended, media_type))
 
 
 @pytest.mark.parametrize("media_type", MEDIA_TYPES)

@@ -95,6 +95,16 @@ def test_a_quote_takes_the_same_options_and_says_what_was_mended(service, read, 
     assert "self_crossing" not in told.out
 
 
+def test_of_very_many_repairs_a_quote_says_the_first(service, example, done, chip, capsys):
+    layout = example("Layout")
+    service.answer("POST", "/v1/layouts", layout | {"repairs": layout["repairs"] * 25}, status=201)
+    service.answer("POST", "/v1/quotes", done, status=201)
+    assert main(["quote", str(chip), "--quantity", "24", "--url", service.url]) == 0
+    told = capsys.readouterr().err
+    assert told.count("self_crossing") == 10
+    assert "and 15 more" in told
+
+
 def test_the_mended_drawing_and_its_picture_are_saved(service, read, chip, tmp_path, capsys):
     saved, picture = tmp_path / "mended.dxf", tmp_path / "chip-picture.svg"
     arguments = ["layout", str(chip), "--url", service.url, "--save", str(saved), "--picture", str(picture)]

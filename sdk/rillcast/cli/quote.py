@@ -32,6 +32,8 @@ BENCH_OPTIONS = (
     "passivation",
 )
 NONE = "none"
+#: How many repairs of the drawing are said before a quote; `rillcast layout` says all.
+REPAIRS_SHOWN = 10
 
 
 def add_commands(commands: Any) -> None:
@@ -156,7 +158,9 @@ def quote_with_progress(
     layout = client.upload_layout(file, **reading)
     if layout.repairs:
         say(err(), f"mended in the drawing ({file.name}; `rillcast layout` tells all about it):", "bold")
-        hanging(err(), repair_lines(layout.repairs))
+        hanging(err(), repair_lines(layout.repairs[:REPAIRS_SHOWN]))
+        if len(layout.repairs) > REPAIRS_SHOWN:
+            say(err(), f"  and {len(layout.repairs) - REPAIRS_SHOWN} more")
     queued = client.create_quote(layout, quantity=quantity, **options)
     try:
         with progress_bar("quoting") as report:
