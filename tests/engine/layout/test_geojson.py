@@ -8,7 +8,7 @@ from shapely import Point, box
 
 from rillcast_service.engine.errors import LayoutInvalid, LayoutTooComplex, LayoutUnreadable
 from rillcast_service.engine.layout.limits import Limits
-from rillcast_service.engine.layout.model import PortRole, Role
+from rillcast_service.engine.layout.model import PortRole, RepairKind, Role
 
 SQUARE = [[[0, 0], [10, 0], [10, 10], [0, 10], [0, 0]]]
 
@@ -125,6 +125,13 @@ class TestGeometries:
         layout = read_geojson([feature(), feature("LineString", SQUARE[0], layer="outline", width_mm=0.1)])
         assert layout.outline.area == pytest.approx(100.0)
 
+    @pytest.mark.parametrize("gap", [0.0, 0.004])
+    def test_a_line_around_the_chip_needs_no_width(self, read_geojson, gap):
+        around = [*SQUARE[0][:-1], [0, gap]]
+        layout = read_geojson([feature(), feature("LineString", around, layer="outline")])
+        assert layout.outline.area == pytest.approx(100.0)
+        assert len(layout.repairs) == (1 if gap else 0)
+
     def test_several_points(self, read_geojson):
         layout = read_geojson(
             [feature(), feature("MultiPoint", [[2, 2], [5, 5]], layer="ports", name="vent", bore_mm=1)]
@@ -158,7 +165,23 @@ class TestRepairs:
     def test_a_ring_that_is_not_closed(self, read_geojson):
         layout = read_geojson([feature(coordinates=[SQUARE[0][:-1]])])
         assert channels(layout).area == pytest.approx(100.0)
-        assert "closed" in layout.repairs[0].what
+        (repair,) = layout.repairs
+        assert repair.kind is RepairKind.UNCLOSED
+        assert " 10 mm" in repair.what
+        assert (repair.x_mm, repair.y_mm, repair.area_after_mm2) == (0.0, 0.0, pytest.approx(100.0))
+
+    def test_a_ring_whose_ends_nearly_meet(self, read_geojson):
+        coordinates = [[*SQUARE[0][:-1], [0.003, 0.004]]]
+        layout = read_geojson([feature(coordinates=coordinates)])
+        assert channels(layout).equals(box(0, 0, 10, 10))
+        assert "0.005 mm" in layout.repairs[0].what
+
+    @pytest.mark.parametrize("last", [[], [[0.003, 0.004]]])
+    def test_rings_are_not_closed_when_that_is_switched_off(self, read_geojson, refusal, last):
+        coordinates = [[*SQUARE[0][:-1], *last]]
+        fault = refusal(LayoutInvalid, read_geojson, [feature(coordinates=coordinates)], leave={"unclosed"})
+        assert "unclosed" in fault.remedy
+        assert "(0, 0) mm" in fault.where
 
     def test_nothing_to_mend(self, read_geojson):
         assert read_geojson([feature()]).repairs == ()
@@ -275,6 +298,38 @@ def test_beyond_a_count(read_geojson, refusal, limit):
     document = [feature(), {**feature(), "geometry": collection}]
     fault = refusal(LayoutTooComplex, read_geojson, document, limits=Limits(**{limit: 4}))
     assert "limit is 4" in fault.message
+
+
+def test_layers_by_number(read_geojson):
+    layout = read_geojson([feature(layer=1), feature(layer=2)], roles={"1": "channels", "2": "marks"})
+    assert {layer.name: layer.role for layer in layout.layers} == {"1": Role.CHANNELS, "2": Role.MARKS}
+
+
+def test_roles_by_colour(read_geojson):
+    red = feature(fill="#ff0000")
+    blue = {**feature("Point", [2, 2], stroke="#0000ff", bore_mm=1)}
+    del red["properties"]["layer"], blue["properties"]["layer"]
+    layout = read_geojson([red, blue], roles={"#ff0000": "channels", "#0000ff": "ports"})
+    assert {layer.name: layer.role for layer in layout.layers} == {
+        "#ff0000": Role.CHANNELS,
+        "#0000ff": Role.PORTS,
+    }
+    assert len(layout.ports) == 1
+
+
+def test_what_is_wrong_on_a_layer_counts_when_the_layer_does(read_geojson, refusal):
+    line = feature("LineString", [[0, 0], [1, 1]], layer="L")
+    layout = read_geojson([feature(), line])
+    assert layout.layers[1].role is Role.IGNORED
+    fault = refusal(LayoutInvalid, read_geojson, [feature(layer="L"), line])
+    assert fault.pointer == "#/features/1/properties"
+
+
+def test_points_with_a_bore_on_a_layer_that_nothing_names(read_geojson):
+    bar = [[[0, -0.2], [20, -0.2], [20, 0.2], [0, 0.2], [0, -0.2]]]
+    holes = [feature("Point", [x, 0], layer="L", bore_mm=1.5) for x in (0, 20)]
+    layout = read_geojson([feature(coordinates=bar), *holes])
+    assert {layer.name: layer.role for layer in layout.layers} == {"channels": Role.CHANNELS, "L": Role.PORTS}
 
 
 def test_a_layers_role_and_a_ports_role_stand_side_by_side(read_geojson):

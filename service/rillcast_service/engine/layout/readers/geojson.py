@@ -3,13 +3,14 @@
 A FeatureCollection (or one Feature). Coordinates are mm unless a top-level `units` member or the request
 says otherwise; they are kept as they are, x to the right, y up. Properties of a feature:
 
-- `layer`: name of its layer; `role`: a layer's role (`channels`, `ports`, `outline`, `marks`), which may
-  stand in for the name;
+- `layer`: name or number of its layer; `role`: a layer's role (`channels`, `ports`, `outline`, `marks`),
+  which may stand in for the name; so may `fill` or `stroke`, its colour (`#ff0000`), to which a request may
+  give a role;
 - `depth_um`: depth, on a channel layer; `level`: its plane, 1 next to the lid;
 - `name`, `port_role` (`inlet`, `outlet`, `vent`): of a port; its role may stand in `role` too;
 - `bore_mm` or `bore_um`: diameter, for a Point on a port layer;
 - `width_mm` or `width_um`: width, for a LineString or MultiLineString, which becomes a band with flat ends
-  and round corners.
+  and round corners; a closed one on an outline or port layer stands for what it goes around, and needs none.
 """
 
 from __future__ import annotations
@@ -18,18 +19,19 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any, NoReturn
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon, Polygon
+from shapely import MultiPolygon, Point, Polygon
 
 from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadable
 from rillcast_service.engine.layout.curves import Points, disc_ring, without_repeats
 from rillcast_service.engine.layout.lengths import mm_per_unit
 from rillcast_service.engine.layout.model import PortRole, RepairKind, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL
-from rillcast_service.engine.layout.polygons import mended, multipolygon
+from rillcast_service.engine.layout.polygons import JOIN_GRID_MM, mended, multipolygon
 from rillcast_service.engine.layout.readers.format import Format
 from rillcast_service.engine.layout.sketch import Shape, Sketch, SketchLayer
 from rillcast_service.engine.layout.strokes import Pen, stroke
@@ -177,9 +179,14 @@ class _Feature:
         if self.layer.role is Role.IGNORED:
             self.layer.passed_over += 1
             return
-        for geometry in self._areas(self.geometry, f"{self.pointer}/geometry", depth=0):
-            shape = Shape(self.element, geometry, name=self.name, port_role=self._port_role())
-            self.sketch.add(self.layer, shape)
+        try:
+            areas = self._areas(self.geometry, f"{self.pointer}/geometry", depth=0)
+            port_role = self._port_role()
+        except LayoutInvalid as error:
+            self.sketch.refuse(self.layer, error)
+            return
+        for area in areas:
+            self.sketch.add(self.layer, Shape(self.element, area, name=self.name, port_role=port_role))
 
     def _port_role(self) -> PortRole | None:
         # `role` may be the layer's, so that `port_role` goes before it.
@@ -247,21 +254,25 @@ class _Feature:
         return whole
 
     def _ring(self, coordinates: Any, pointer: str) -> Points:
+        """A ring in mm, shape (n, 2), closed as RFC 7946, §3.1.6 asks: its last point is its first."""
         points = self._points(coordinates, pointer)
-        if not np.array_equal(points[0], points[-1]):
-            points = np.vstack([points, points[:1]])
-            self.sketch.tally.crossing([points], where=self._where())
-            closed = mended(Polygon(points)) if len(points) > 3 else MultiPolygon()
-            self.sketch.repaired(
-                RepairKind.UNCLOSED,
-                f"{self.element}: a ring whose last point is not its first was closed",
-                layer=self.layer.name,
-                area_before_mm2=0.0,
-                after=closed,
-            )
+        apart_mm = float(np.hypot(*(points[-1] - points[0])))
+        if apart_mm > 0.0:
+            meant_to_meet = apart_mm <= self.sketch.options.closing_um / 1e3
+            points = np.vstack([points[:-1] if meant_to_meet else points, points[:1]])
         if len(points) < 4:
             raise self._fault(
                 "A ring has fewer than four points.", "Repeat the first point at the end of a ring.", pointer
+            )
+        if apart_mm > JOIN_GRID_MM:
+            self.sketch.tally.crossing([points], where=self._where())
+            self.sketch.repaired(
+                RepairKind.UNCLOSED,
+                f"{self.element}: a ring was closed; its last point lies {apart_mm:.3g} mm from its first",
+                layer=self.layer.name,
+                area_before_mm2=0.0,
+                after=mended(Polygon(points)),
+                place=Point(points[0]),
             )
         return points
 
@@ -269,12 +280,14 @@ class _Feature:
         points = self._points(coordinates, pointer)
         if len(points) < 2:
             raise self._fault("A line has fewer than two points.", "Give two or more.", pointer)
+        if self.layer.role in (Role.OUTLINE, Role.PORTS):
+            ring = self.sketch.closed(points, layer=self.layer, element=self.element)
+            if ring is not None:
+                return self.sketch.filled([ring], "nonzero", layer=self.layer, element=self.element)
         width_mm = self._length("width", "A line has an area only when its width is given")
         self.sketch.tally.crossing([points], where=self._where())
         points = without_repeats(points, closer_than=0.0)
         closed = len(points) > 3 and np.array_equal(points[0], points[-1])
-        if self.layer.role is Role.OUTLINE and closed:
-            return mended(Polygon(points))
         band = stroke(
             points[:-1] if closed else points,
             closed=closed,
@@ -285,7 +298,7 @@ class _Feature:
         return multipolygon(band)
 
     def _hole(self, coordinates: Any, pointer: str) -> MultiPolygon:
-        if self.layer.role is not Role.PORTS:
+        if self.layer.role not in (Role.PORTS, None):
             raise self._fault(
                 f"A point has no area on layer {self.layer.name!r}.",
                 "Use points on a port layer only; draw other shapes as polygons.",
@@ -302,9 +315,12 @@ class _Feature:
         if not isinstance(coordinates, list) or not coordinates:
             raise self._fault("The coordinates are not a list of positions.", "Give positions.", pointer)
         self.sketch.tally.vertex(len(coordinates))
-        points = np.array(
-            [self._position(position, f"{pointer}/{index}") for index, position in enumerate(coordinates)]
-        )
+        points = _flat_positions(coordinates, self.scale_mm)
+        if points is None:
+            # One by one, to find which is wrong; a flat height of 0 is not.
+            points = np.array(
+                [self._position(position, f"{pointer}/{index}") for index, position in enumerate(coordinates)]
+            )
         self.sketch.tally.reach(points, where=f"{self._where()}, {pointer}")
         return points
 
@@ -345,15 +361,33 @@ class _Feature:
         return LayoutInvalid(Fault(message, remedy, pointer=pointer, where=self._where()))
 
 
+def _flat_positions(coordinates: list[Any], scale_mm: float) -> Points | None:
+    """Positions in mm, shape (n, 2); None when not all of them are two finite numbers."""
+    if set(map(type, coordinates)) != {list} or set(map(len, coordinates)) != {2}:
+        return None
+    if not set(map(type, chain.from_iterable(coordinates))) <= {int, float}:
+        return None
+    try:
+        flat = np.fromiter(chain.from_iterable(coordinates), dtype=np.float64, count=2 * len(coordinates))
+    except OverflowError:
+        return None
+    with np.errstate(over="ignore"):
+        flat *= scale_mm
+    return flat.reshape(-1, 2) if np.isfinite(flat).all() else None
+
+
 def _layer(properties: Mapping[str, Any], pointer: str, element: str, sketch: Sketch) -> SketchLayer:
     named, stated = properties.get("layer"), properties.get("role")
     layer_role = Role(stated) if stated in tuple(Role) else None
-    name = named if named is not None else layer_role
+    colours = [c for key in ("fill", "stroke") if isinstance(c := properties.get(key), str)]
+    name = next((told for told in (named, layer_role, *colours) if told is not None), None)
+    if isinstance(name, int) and not isinstance(name, bool):
+        name = str(name)
     if not isinstance(name, str) or not name.strip():
         raise LayoutInvalid(
             Fault(
                 "A feature names no layer.",
-                "Give the property `layer`, such as `channels`, or `role`.",
+                "Give the property `layer`, such as `channels`, or `role`, `fill` or `stroke`.",
                 pointer=f"{pointer}/properties",
                 where=element,
             )
@@ -371,6 +405,10 @@ def _layer(properties: Mapping[str, Any], pointer: str, element: str, sketch: Sk
                 where=f"layer {name!r}, {element}",
             )
         )
+    by_colour = [sketch.colour_layer(colour, names=[name]) for colour in colours]
+    own = next((layer for layer in by_colour if layer is not None), None)
+    if own is not None:
+        return sketch.layer(own.name, own.role, depth_um, level and int(level))
     named_role = sketch.named_role([name], layer_role)
     return sketch.layer(name, named_role and named_role[1], depth_um, level and int(level))
 
