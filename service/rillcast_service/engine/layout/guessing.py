@@ -154,7 +154,7 @@ class _Guess:
             for layer in layers
             if layer.role is None and layer.shapes and _are_copies(self.areas[id(layer)])
         ]
-        return [layer for layer in one_shape if _holds(layer.shapes[0].geometry, others(layer))]
+        return [layer for layer in one_shape if _holds(self.areas[id(layer)][0], others(layer))]
 
     def _guess_channels(self) -> SketchLayer:
         """The one undecided layer that can hold the channels."""
@@ -389,6 +389,8 @@ class _Guess:
 def _areas(shapes: Sequence[Shape]) -> Geometries:
     areas = np.empty(len(shapes), dtype=object)
     areas[:] = [shape.geometry for shape in shapes]
+    single = shapely.get_type_id(areas) == shapely.GeometryType.POLYGON
+    areas[single] = shapely.multipolygons(areas[single][:, None])
     return areas
 
 
@@ -424,9 +426,9 @@ def _are_copies(shapes: Geometries) -> bool:
     return bool(apart <= _EDGE_TOLERANCE_MM and np.ptp(areas) <= _SAME_AREA * areas.max())
 
 
-def _middle(frame: MultiPolygon) -> MultiPolygon:
+def _middle(frame: Polygon | MultiPolygon) -> Polygon | MultiPolygon:
     """The area within the middle of an edge that is drawn as a line; a filled one is its own area."""
-    (part,) = frame.geoms
+    (part,) = shapely.get_parts(frame)
     if not part.interiors:
         return frame
     width = 2.0 * part.area / part.length
@@ -435,7 +437,7 @@ def _middle(frame: MultiPolygon) -> MultiPolygon:
 
 def _as_disc(shape: Shape, discs: Discs, index: int) -> Shape:
     """A disc as it is; for one drawn as a line, the disc within the middle of the line."""
-    (part,) = shape.geometry.geoms
+    (part,) = shapely.get_parts(shape.geometry)
     if not part.interiors:
         return shape
     edge = Polygon(part.exterior)

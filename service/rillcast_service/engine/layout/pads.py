@@ -33,6 +33,8 @@ _LEAST_CORNERS = 7
 _OUTWARDS_DEG = -3.0
 #: Walls are looked at without their flattening and roughness, which are below this share of the least radius.
 _SMOOTH = 0.01
+#: Corners of finely drawn walls this far apart, as a share of the least radius, are enough; sharp ones stay.
+_APART, _SHARP_DEG = 0.15, 15.0
 #: Directions, and shares of the radius, in which a pad must be open.
 _DIRECTIONS, _DEPTHS = 16, (0.1, 0.5, 0.9)
 #: Points across the mouth of a pad, and how far beside it a slanting channel may still leave.
@@ -104,8 +106,11 @@ def _stretches(channels: MultiPolygon, least_mm: float) -> Iterator[Floats]:
     points, ring = shapely.get_coordinates(rings[many], return_index=True)
     if not ring.size:
         return
+    kept = _thinned(points, ring, apart_mm=_APART * least_mm / 2.0)
     walls = shapely.simplify(
-        shapely.linestrings(points, indices=ring), _SMOOTH * least_mm / 2.0, preserve_topology=False
+        shapely.linestrings(points[kept], indices=ring[kept]),
+        _SMOOTH * least_mm / 2.0,
+        preserve_topology=False,
     )
     many_left = shapely.get_num_coordinates(walls) > _LEAST_CORNERS
     points, ring = shapely.get_coordinates(walls[many_left], return_index=True)
@@ -145,6 +150,20 @@ def _stretches(channels: MultiPolygon, least_mm: float) -> Iterator[Floats]:
     )
     for k in np.flatnonzero((total >= _ARC_DEG) & (count >= _LEAST_CORNERS)):
         yield points[start[k] + (corner[k] - start[k] + np.arange(count[k] + 1)) % around[k]]
+
+
+def _thinned(points: Floats, ring: Ints, *, apart_mm: float) -> NDArray[np.bool_]:
+    """Which corners stand for finely drawn walls: some along the way, and every sharp one.
+
+    Smoothing takes far longer than this, and a wall of fine chords is smooth.
+    """
+    step = np.diff(points, axis=0)
+    within = np.diff(ring) == 0
+    along = np.cumsum(np.where(within, np.hypot(step[:, 0], step[:, 1]), 0.0)) // apart_mm
+    kept = np.ones(len(points), dtype=bool)
+    kept[1:-1] = (np.diff(along) > 0.0) | ~within[:-1] | ~within[1:]
+    kept[1:-1] |= np.abs(_turn_deg(step[:-1], step[1:])) > _SHARP_DEG
+    return kept
 
 
 def _arc(points: Floats) -> _Arc | None:

@@ -202,7 +202,7 @@ class _Feature:
             )
         return PortRole(stated)
 
-    def _areas(self, geometry: Any, pointer: str, *, depth: int) -> list[MultiPolygon]:
+    def _areas(self, geometry: Any, pointer: str, *, depth: int) -> list[Polygon | MultiPolygon]:
         self.sketch.tally.nesting(depth)
         if not isinstance(geometry, dict):
             raise self._fault("A feature has no geometry.", "Give a GeoJSON geometry.", pointer)
@@ -211,12 +211,12 @@ class _Feature:
             members = geometry.get("geometries")
             if not isinstance(members, list):
                 raise self._fault("`geometries` is not a list.", "Give a list.", f"{pointer}/geometries")
-            areas: list[MultiPolygon] = []
+            areas: list[Polygon | MultiPolygon] = []
             for index, member in enumerate(members):
                 self.sketch.tally.element()
                 areas += self._areas(member, f"{pointer}/geometries/{index}", depth=depth + 1)
             return areas
-        readers: dict[str, Callable[[Any, str], MultiPolygon]] = {
+        readers: dict[str, Callable[[Any, str], Polygon | MultiPolygon]] = {
             "Polygon": self._polygon,
             "LineString": self._band,
             "Point": self._hole,
@@ -235,13 +235,14 @@ class _Feature:
             raise self._fault("The coordinates are not a list.", "Give a list.", pointer)
         return [readers[base](part, f"{pointer}/{index}") for index, part in enumerate(coordinates)]
 
-    def _polygon(self, coordinates: Any, pointer: str) -> MultiPolygon:
+    def _polygon(self, coordinates: Any, pointer: str) -> Polygon | MultiPolygon:
         if not isinstance(coordinates, list) or not coordinates:
             raise self._fault("A polygon has no rings.", "Give at least an outer ring.", pointer)
         rings = [self._ring(ring, f"{pointer}/{index}") for index, ring in enumerate(coordinates)]
-        polygon = Polygon(rings[0], rings[1:])
-        if polygon.is_valid:
-            return MultiPolygon([polygon])
+        shell, *holes = map(shapely.linearrings, rings)
+        polygon: Polygon = shapely.polygons(shell, holes or None)
+        if shapely.is_valid(polygon):
+            return polygon
         self.sketch.tally.crossing(rings, where=self._where())
         whole = mended(polygon)
         self.sketch.repaired(
