@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -118,6 +118,11 @@ class Cell:
         yield from (layer for layer, _ in self.stated)
         yield from (path.layer for path in self.paths)
 
+    def has_area(self) -> bool:
+        """Whether any of its own shapes covers an area."""
+        arrays = (array for arrays in self.polygons.values() for array in arrays)
+        return bool(self.paths or self.stated) or any(shapely.area(array).any() for array in arrays)
+
     def sizes(self) -> Iterator[tuple[str, int, int]]:
         """Layer, number of shapes and number of vertices of its own shapes."""
         for layer, arrays in self.polygons.items():
@@ -162,9 +167,11 @@ def place(cells: Mapping[str, Cell], sketch: Sketch) -> None:
     counts = _counts(cells, order, top)
     reached = [cells[name] for name in order if counts.get(name)]
     layers = _layers(reached, sketch)
-    full = _full(cells, order, {name for name, layer in layers.items() if layer.role is not Role.IGNORED})
+    read = {name for name, layer in layers.items() if layer.role is not Role.IGNORED}
+    full = _full(cells, order, lambda cell: bool(cell.labels) or not read.isdisjoint(cell.layers()))
     for cell in reached:
         times = counts[cell.name]
+        sketch.tally.element(len(cell.labels) * times)
         for layer, shapes, vertices in cell.sizes():
             if layers[layer].role is Role.IGNORED:
                 layers[layer].passed_over += shapes * times
@@ -377,7 +384,8 @@ def _top(cells: Mapping[str, Cell], order: Sequence[str], sketch: Sketch) -> str
             )
         )
     placed = {reference.cell for cell in cells.values() for reference in cell.references}
-    full = _full(cells, order, None)
+    # Programs keep notes of their own in cells of shapes without area.
+    full = _full(cells, order, Cell.has_area)
     tops = [name for name in cells if name not in placed and name in full]
     if len(tops) > 1:
         raise LayoutInvalid(
@@ -394,13 +402,12 @@ def _top(cells: Mapping[str, Cell], order: Sequence[str], sketch: Sketch) -> str
     return tops[0]
 
 
-def _full(cells: Mapping[str, Cell], order: Sequence[str], layers: set[str] | None) -> set[str]:
-    """Cells that hold shapes of some layers (or of any), themselves or through the cells they place."""
+def _full(cells: Mapping[str, Cell], order: Sequence[str], counts: Callable[[Cell], bool]) -> set[str]:
+    """Cells that count, and those that hold one that does through the cells they place."""
     full: set[str] = set()
     for name in reversed(order):
         cell = cells[name]
-        own = any(layers is None or layer in layers for layer in cell.layers())
-        if own or cell.labels or any(reference.cell in full for reference in cell.references):
+        if counts(cell) or any(reference.cell in full for reference in cell.references):
             full.add(name)
     return full
 

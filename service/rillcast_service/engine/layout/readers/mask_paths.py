@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from shapely import Geometry, Polygon
 
+from rillcast_service.engine.errors import Fault, LayoutInvalid
 from rillcast_service.engine.layout.curves import Points, without_repeats
 from rillcast_service.engine.layout.strokes import Pen, stroke
 
@@ -62,31 +63,46 @@ class MaskPath:
 
         Returns:
             A valid polygon or multipolygon; empty for a single point with flush ends.
+
+        Raises:
+            LayoutInvalid: ends are set back by more than there is of the line.
         """
         tolerance = tolerance_mm / magnification
         width = self.width_mm / magnification if self.is_absolute else self.width_mm
         points = without_repeats(self.points, closer_than=0.0)
         if len(points) == 1:
             return stroke(points, closed=False, pen=Pen(width, cap=_CAPS[self.ends]), tolerance=tolerance)
-        points = _lengthened(points, self.begin_mm, self.end_mm)
-        outline = gdstk.FlexPath(
-            points.tolist(), width, ends=self.ends, tolerance=tolerance, simple_path=True
-        )
-        rings = [polygon.points for polygon in outline.to_polygons()]
-        if len(rings) == 1 and len(rings[0]) >= 3 and (area := Polygon(rings[0])).is_valid:
-            return area
+        points = self._lengthened(points)
+        # The library drops points that lie closer together than its tolerance.
+        if np.hypot(*np.diff(points, axis=0).T).min() > tolerance:
+            path = gdstk.FlexPath(
+                points.tolist(), width, ends=self.ends, tolerance=tolerance, simple_path=True
+            )
+            outline = Polygon(path.to_polygons()[0].points)
+            if outline.is_valid:
+                return outline
         # Where a path crosses or doubles back on itself, its one outline no longer tells its area.
         pen = Pen(width, cap=_CAPS[self.ends], join="miter", miter_limit=_MITRE_AT_RIGHT_ANGLE)
         band = stroke(points, closed=False, pen=pen, tolerance=tolerance)
         return shapely.union_all([band, *_sharp_corners(points, width / 2.0)])
 
-
-def _lengthened(points: Points, begin: float, end: float) -> Points:
-    """The line with its ends moved outwards, or inwards where the lengths are negative."""
-    moved = points.copy()
-    moved[0] -= _direction(points[0], points[1]) * begin
-    moved[-1] += _direction(points[-2], points[-1]) * end
-    return moved
+    def _lengthened(self, points: Points) -> Points:
+        """The line with its ends moved outwards, or inwards where the lengths are negative."""
+        first, last = np.hypot(*(points[1] - points[0])), np.hypot(*(points[-1] - points[-2]))
+        kept = self.begin_mm + first, self.end_mm + last
+        whole = self.begin_mm + first + self.end_mm if len(points) == 2 else min(kept)
+        if min(*kept, whole) <= 0.0:
+            raise LayoutInvalid(
+                Fault(
+                    "The ends of a path are set back by more than its first or last piece is long.",
+                    "Draw the path as a polygon, or shorten its line instead.",
+                    where=f"{self.element}, from ({points[0][0]:.4g}, {points[0][1]:.4g}) mm",
+                )
+            )
+        moved = points.copy()
+        moved[0] -= _direction(points[0], points[1]) * self.begin_mm
+        moved[-1] += _direction(points[-2], points[-1]) * self.end_mm
+        return moved
 
 
 def _direction(start: Points, end: Points) -> Points:
