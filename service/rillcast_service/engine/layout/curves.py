@@ -167,7 +167,8 @@ def arc_chords(angle: float, *, radius: float, tolerance: float) -> int:
     """
     widest = FULL_TURN / 8.0
     if tolerance < radius:
-        widest = min(widest, 2.0 * math.acos(1.0 - tolerance / radius))
+        # 1 − cos(Δ/2) as 2 sin²(Δ/4): the difference would be lost in 1 for a very large radius.
+        widest = min(widest, 4.0 * math.asin(math.sqrt(tolerance / radius / 2.0)))
     return max(1, math.ceil(angle / widest - 1e-9))
 
 

@@ -118,7 +118,10 @@ class SketchLayer:
     def unpack(self) -> None:
         """Make a shape of each that was read with many others, for what looks at them one by one."""
         for batch in self.batches:
-            areas = shapely.multipolygons(batch.polygons[:, None])
+            areas = batch.polygons.copy()
+            # A polygon that was mended may have come apart.
+            single = shapely.get_type_id(areas) == shapely.GeometryType.POLYGON
+            areas[single] = shapely.multipolygons(areas[single][:, None])
             self.shapes += [Shape(batch.element, area) for area in areas]
         self.batches.clear()
 

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 
 from shapely.errors import GEOSException
 
-from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadable
+from rillcast_service.engine.errors import EngineError, Fault, LayoutInvalid, LayoutUnreadable
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import gdsii, geojson, oasis, svg, wkt
 from rillcast_service.engine.layout.readers.format import Format, looks_like
+from rillcast_service.engine.layout.readers.wording import presentable_error, presentable_layout
 from rillcast_service.engine.layout.sketch import Sketch
 
 __all__ = ["MEDIA_TYPES", "Format", "ReadOptions", "read"]
@@ -45,6 +46,13 @@ def read(data: bytes, *, media_type: str, name: str, options: ReadOptions) -> La
         LayoutInvalid: readable, but not a usable chip layout.
         LayoutTooComplex: beyond a limit of `Limits`.
     """
+    try:
+        return presentable_layout(_read(data, media_type, name, options))
+    except EngineError as error:
+        raise presentable_error(error) from None
+
+
+def _read(data: bytes, media_type: str, name: str, options: ReadOptions) -> Layout:
     form = MEDIA_TYPES.get(media_type.split(";")[0].strip().lower())
     if form is None:
         raise LayoutUnreadable(

@@ -95,8 +95,9 @@ def _parsed(data: bytes, tolerance_mm: float) -> Any:
             warnings.simplefilter("error")  # of a part that the library cannot read and would pass over
             return read_as_file(data, lambda path: gdstk.read_oas(path, unit=_MM, tolerance=tolerance_mm))
     except (RuntimeError, ValueError, OSError, MemoryError, Warning) as error:
+        reason = str(error).rstrip(".")
         raise LayoutUnreadable(
-            Fault(f"The OASIS file cannot be read: {error}.", "Export the drawing again, or as GDSII.")
+            Fault(f"The OASIS file cannot be read: {reason}.", "Export the drawing again, or as GDSII.")
         ) from None
 
 

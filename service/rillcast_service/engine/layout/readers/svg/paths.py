@@ -210,6 +210,11 @@ class _Pen:
         self.here, self.control = end, None
 
 
+#: Below this square of half a chord over its radius, the arc strays from its chord by less than the
+#: coordinates can tell.
+_STRAIGHT = 1e-24
+
+
 def _arc(
     start: Points, end: Points, radius_x: float, radius_y: float, degrees: float, large: bool, positive: bool
 ) -> tuple[Segment, Points]:
@@ -222,6 +227,10 @@ def _arc(
     radii = np.array([radius_x, radius_y])
     half = turn.T @ (start - end) / 2.0 / radii  # on the unit circle's scale
     distance = float(half @ half)
+    if distance < _STRAIGHT and not large:
+        return line(start, end), end
+    if distance == 0.0:
+        raise Unusable("An arc's radius is beyond any drawing.", "Draw a straight line, or a smaller arc.")
     if distance > 1.0:  # radii too small to reach: scaled up until they just do
         radii = radii * math.sqrt(distance)
         half, distance = half / math.sqrt(distance), 1.0
