@@ -41,7 +41,6 @@ _KEYWORDS = {*_AREAS, *_WITHOUT_AREA, *_NOT_READ, _COLLECTION}
 
 #: Where one geometry ends and the next begins can be told from words and brackets alone.
 _MARKS = re.compile(r"[A-Za-z_]+|[()]")
-_MODIFIERS = {"Z", "M", "ZM", "EMPTY"}
 
 
 def fill(data: bytes, sketch: Sketch) -> None:
@@ -97,61 +96,68 @@ def _scale(sketch: Sketch) -> float:
 
 def _pieces(text: str, sketch: Sketch) -> Iterator[tuple[str, int]]:
     """Each geometry of the file as text, and the line where it begins."""
-    begin, depth = 0, 0
-    lines, counted = 1, 0
-    fresh = True
+    end, depth, line = 0, 0, 1
+    begin: int | None = None
     for mark in _MARKS.finditer(text):
         word = mark[0].upper()
-        if word == "(":
-            depth += 1
-            sketch.tally.nesting(depth)
-        elif word == ")":
-            depth -= 1
-        elif word in _NOT_READ:
+        if word in _NOT_READ:
             raise LayoutInvalid(
                 Fault(
                     f"The file holds a {word}, which is not read.",
                     "Turn curves and surfaces into polygons.",
-                    where=f"line {text.count(chr(10), 0, mark.start()) + 1}",
+                    where=f"line {_line(text, mark.start())}",
                 )
             )
-        elif word == "SRID":
+        if word == "SRID":
             raise LayoutUnreadable(
                 Fault(
                     "A geometry names a coordinate reference system (SRID).",
                     "Give plain lengths on the chip, without SRID.",
-                    where=f"line {text.count(chr(10), 0, mark.start()) + 1}",
+                    where=f"line {_line(text, mark.start())}",
                 )
             )
-        elif depth == 0 and fresh and word in _KEYWORDS:
-            gap = text[begin : mark.start()]
-            if gap.strip():
-                raise _no_text(gap, lines + text.count("\n", counted, begin))
-            begin, fresh = mark.start(), False
-        if (word == ")" and depth == 0) or (word == "EMPTY" and depth == 0 and not fresh):
-            lines, counted = lines + text.count("\n", counted, begin), begin
-            yield text[begin : mark.end()], lines
-            begin, fresh = mark.end(), True
+        if begin is None:
+            if word not in _KEYWORDS or text[end : mark.start()].strip():
+                raise _no_text(text, end)
+            begin = mark.start()
+            line += text.count("\n", end, begin)
+        elif word == "(":
+            depth += 1
+            sketch.tally.nesting(depth)
+        elif word == ")":
+            depth -= 1
         if depth < 0:
-            raise _no_text(text[begin : mark.end()], lines + text.count("\n", counted, begin))
-    if text[begin:].strip():
-        raise _no_text(text[begin:], lines + text.count("\n", counted, begin))
+            raise _no_text(text, begin)
+        if depth == 0 and word in (")", "EMPTY"):
+            end = mark.end()
+            yield text[begin:end], line
+            line += text.count("\n", begin, end)
+            begin = None
+    if begin is not None or text[end:].strip():
+        raise _no_text(text, end if begin is None else begin)
 
 
-def _no_text(piece: str, line: int) -> LayoutUnreadable:
-    shown = " ".join(piece[:200].split())
+def _line(text: str, at: int) -> int:
+    return text.count("\n", 0, at) + 1
+
+
+def _no_text(text: str, at: int) -> LayoutUnreadable:
+    piece = text[at : at + 1000].lstrip()
+    begin = at + len(text[at : at + 1000]) - len(piece)
+    shown = " ".join(piece[:60].split())
     return LayoutUnreadable(
         Fault(
-            f"This is no well-known text: {shown[:60]!r}.",
+            f"This is no well-known text: {shown!r}.",
             "Give geometries such as POLYGON ((0 0, 10 0, 10 1, 0 1, 0 0)), with all brackets closed.",
-            where=f"line {line}",
+            where=f"line {_line(text, begin)}",
         )
     )
 
 
 def _parsed(piece: str, line: int) -> Geometry:
     try:
-        return shapely.from_wkt(piece)
+        with np.errstate(invalid="ignore"):  # a coordinate that is no number is refused later, by name
+            return shapely.from_wkt(piece)
     except (GEOSException, ValueError) as error:
         reason = " ".join(str(error).split())[:120].rstrip(".")
         raise LayoutUnreadable(
