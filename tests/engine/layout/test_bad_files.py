@@ -89,6 +89,9 @@ def test_every_format_goes_by_its_media_type():
     assert {media_type: form.name for media_type, form in MEDIA_TYPES.items()} == {
         "image/svg+xml": "svg",
         "application/geo+json": "geojson",
+        "application/vnd.gdsii": "gdsii",
+        "application/vnd.semi.oasis": "oasis",
+        "application/wkt": "wkt",
     }
 
 

@@ -8,6 +8,8 @@ from rillcast_service.engine.errors import LayoutTooComplex, LayoutUnreadable
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import read
 
+DEFAULTS = load().defaults
+
 
 @pytest.fixture
 def oasis(tmp_path):
@@ -29,7 +31,7 @@ def reading(data, **options):
         data,
         media_type="application/vnd.semi.oasis",
         name="test",
-        options=ReadOptions.from_defaults(load().defaults, **given),
+        options=ReadOptions.from_defaults(DEFAULTS, **given),
     )
 
 

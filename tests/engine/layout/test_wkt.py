@@ -7,6 +7,8 @@ from rillcast_service.engine.errors import LayoutInvalid, LayoutTooComplex, Layo
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import read
 
+DEFAULTS = load().defaults
+
 BAR = "POLYGON ((0 0, 10 0, 10 1, 0 1, 0 0))"
 BOX = "POLYGON ((0 5, 2 5, 2 7, 0 7, 0 5))"
 
@@ -18,7 +20,7 @@ def reading(text, **options):
         data,
         media_type="application/wkt",
         name="test",
-        options=ReadOptions.from_defaults(load().defaults, **given),
+        options=ReadOptions.from_defaults(DEFAULTS, **given),
     )
 
 

@@ -118,11 +118,6 @@ class Cell:
         yield from (layer for layer, _ in self.stated)
         yield from (path.layer for path in self.paths)
 
-    def has_area(self) -> bool:
-        """Whether any of its own shapes covers an area."""
-        arrays = (array for arrays in self.polygons.values() for array in arrays)
-        return bool(self.paths or self.stated) or any(shapely.area(array).any() for array in arrays)
-
     def sizes(self) -> Iterator[tuple[str, int, int]]:
         """Layer, number of shapes and number of vertices of its own shapes."""
         for layer, arrays in self.polygons.items():
@@ -384,9 +379,11 @@ def _top(cells: Mapping[str, Cell], order: Sequence[str], sketch: Sketch) -> str
             )
         )
     placed = {reference.cell for cell in cells.values() for reference in cell.references}
-    # Programs keep notes of their own in cells of shapes without area.
-    full = _full(cells, order, Cell.has_area)
+    full = _full(cells, order, lambda cell: any(True for _ in cell.layers()))
     tops = [name for name in cells if name not in placed and name in full]
+    for name in filter(_is_notes, tops):
+        sketch.leave_out(f"cell {name!r}", "a name within $$$ is that of a program's own notes")
+    tops = [name for name in tops if not _is_notes(name)]
     if len(tops) > 1:
         raise LayoutInvalid(
             Fault(
@@ -400,6 +397,10 @@ def _top(cells: Mapping[str, Cell], order: Sequence[str], sketch: Sketch) -> str
             Fault("The file holds no shapes in any of its cells.", "Export the drawing with its shapes.")
         )
     return tops[0]
+
+
+def _is_notes(name: str) -> bool:
+    return name.startswith("$$$") and name.endswith("$$$")
 
 
 def _full(cells: Mapping[str, Cell], order: Sequence[str], counts: Callable[[Cell], bool]) -> set[str]:
