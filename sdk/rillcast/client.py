@@ -135,7 +135,7 @@ class Client:
             QuoteFailedError, QuoteCancelledError, QuoteTimeoutError: there is no result.
             TypeError: options of reading came with a layout that is read already.
         """
-        reading, asked = parted(options)
+        reading, asked = parted(options, uploaded=isinstance(layout, Layout))
         if not isinstance(layout, Layout):
             layout = self.upload_layout(layout, media_type=media_type, **reading)
         elif reading:

@@ -102,13 +102,14 @@ class CommercialOptions(TypedDict, total=False):
 class QuoteOptions(TypedDict, total=False):
     """Members of a quote request besides the layout and the quantity.
 
-    `depths_um`: channel layer → depth, or `channels` for all. `bench`: `printer`, `resin`,
-    `silicone`, … → name in the catalogue, None for "the bench has none". `aim`: what the plan
-    minimises. Times need a time zone.
+    `depths_um`: channel layer → depth, or `channels` for all. `levels`: channel layer → plane, 1 next to
+    the lid. `bench`: `printer`, `resin`, `silicone`, … → name in the catalogue, None for "the bench has
+    none". `aim`: what the plan minimises. Times need a time zone.
     """
 
     routes: Sequence[str]
     depths_um: Mapping[str, float]
+    levels: Mapping[str, int]
     chip: ChipOptions
     ports: Sequence[PortOptions]
     use: UseOptions
@@ -127,9 +128,17 @@ class UploadAndQuoteOptions(LayoutOptions, QuoteOptions, total=False):
     """All of both."""
 
 
-def parted(options: UploadAndQuoteOptions) -> tuple[LayoutOptions, QuoteOptions]:
-    """The options of the upload, and those of the quote."""
-    reading = {key: value for key, value in options.items() if key in LayoutOptions.__annotations__}
+def parted(options: UploadAndQuoteOptions, *, uploaded: bool) -> tuple[LayoutOptions, QuoteOptions]:
+    """The options of the upload, and those of the quote.
+
+    Args:
+        options: of either.
+        uploaded: whether the layout is uploaded already: then `levels`, which both have, are the quote's.
+    """
+    of_upload = set(LayoutOptions.__annotations__)
+    if uploaded:
+        of_upload -= set(QuoteOptions.__annotations__)
+    reading = {key: value for key, value in options.items() if key in of_upload}
     asked = {key: value for key, value in options.items() if key not in reading}
     return cast("LayoutOptions", reading), cast("QuoteOptions", asked)
 

@@ -42,6 +42,21 @@ def _serve_a_quote(service: Any, layout: dict[str, Any], *states: dict[str, Any]
     return quote_id
 
 
+def test_levels_are_said_with_the_upload_and_of_an_uploaded_layout_with_the_quote(
+    service, client, chip, example, queued, done
+):
+    _serve_a_quote(service, example("Layout"), queued, done)
+    client.quote(chip, quantity=1, levels={"low": 2})
+    assert json.loads(service.requests("POST", "/v1/layouts")[0].query["levels"]) == {"low": 2}
+    assert "levels" not in service.requests("POST", "/v1/quotes")[0].json
+
+    layout = client.upload_layout(chip)
+    client.quote(layout, quantity=1, levels={"low": 2})
+    assert service.requests("POST", "/v1/quotes")[1].json["levels"] == {"low": 2}
+    with pytest.raises(TypeError, match="uploaded already"):
+        client.quote(layout, quantity=1, levels={"low": 2}, unit="mm")
+
+
 def test_the_short_way_uploads_asks_waits_and_gives_the_price(service, client, chip, example, queued, done):
     running = queued | {"state": "running", "progress": 0.4, "step": "checking the printed mould"}
     _serve_a_quote(service, example("Layout"), queued, running, done)

@@ -26,7 +26,7 @@ from rillcast_service.documents.quotation import Detail
 from rillcast_service.engine.job import BENCH_KINDS
 from rillcast_service.engine.layout.lengths import REQUEST_UNITS
 from rillcast_service.engine.layout.model import PortRole, RepairKind
-from rillcast_service.engine.layout.options import DPI, TOLERANCE_RANGES_UM
+from rillcast_service.engine.layout.options import DPI, MAX_LEVEL, TOLERANCE_RANGES_UM
 from rillcast_service.engine.preparing import MAX_QUANTITY
 
 MIN_DEPTH_UM, MAX_DEPTH_UM = 0.1, 20_000
@@ -137,6 +137,12 @@ class QuoteRequest(Schema):
         most=64,
         keys=fields.String(),
         values=Number(DEPTH, minimum=MIN_DEPTH_UM, maximum=MAX_DEPTH_UM),
+    )
+    levels = Members(
+        "an object from channel layer to level, at most 64 of them",
+        most=64,
+        keys=fields.String(),
+        values=Whole(f"a whole number from 1 (next to the lid) to {MAX_LEVEL}", minimum=1, maximum=MAX_LEVEL),
     )
     chip = fields.Nested(ChipRequest)
     ports = fields.List(
