@@ -237,3 +237,16 @@ def test_levels_marks_and_guessed_ports_differ_by_more_than_colour(layout):
     assert "low, level 2, 90\u00a0µm deep" in texts
     assert {"marks", "ports", "guessed ports"} <= set(texts)
     assert f"{ports[0].name} ({ports[0].role.value}, guessed)" in texts
+
+
+def test_what_passes_below_shows_its_dashed_edge_through_and_levels_are_labelled(layout):
+    (channels,) = layout.channel_layers
+    low = replace(channels, name="low", geometry=MultiPolygon([box(30, 2, 31, 24)]), level=2)
+    svg = layout_picture(replace(layout, layers=(*layout.layers, low)))
+    assert {"level 1", "level 2"} <= set(_texts(svg))
+    paths = list(ElementTree.fromstring(svg).iter(f"{SVG}path"))
+    dashed = [k for k, path in enumerate(paths) if path.get("stroke-dasharray") == "6 3"]
+    top = next(k for k, path in enumerate(paths) if path.get("fill") == "#a9c8e6")
+    assert dashed[0] < top < dashed[1], "filled below level 1, its edge once more above"
+    assert paths[dashed[1]].get("fill") == "none"
+    assert not any(line.startswith("level ") for line in _texts(layout_picture(layout)))

@@ -30,6 +30,7 @@ from rillcast_service.documents.svg import (
 from rillcast_service.documents.timeline import timeline_picture
 from rillcast_service.engine.layout.model import Layer, Layout, Port, Repair, Role
 from rillcast_service.engine.result import Finding, RouteResult
+from rillcast_service.engine.shapes import drawn_levels, polygons
 
 __all__ = ["findings_picture", "layout_picture", "timeline_picture"]
 
@@ -82,6 +83,7 @@ def layout_picture(layout: Layout) -> str:
         *board.drawing(),
         *board.ports(),
         *board.port_labels(),
+        *board.level_labels(),
         *board.signs(shown),
         *board.foot(),
         *legend,
@@ -120,6 +122,7 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
         *(part for finding in route_result.findings for part in board.highlight(finding)),
         *board.ports(),
         *board.port_labels(),
+        *board.level_labels(),
         *board.signs(noted),
         *board.foot(),
         *legend,
@@ -215,7 +218,10 @@ class _Board:
         return self.top + self.height + 52
 
     def drawing(self) -> Iterable[Markup]:
-        """The chip without words: edge, marks faint, channels from the lowest level up."""
+        """The chip without words: edge, marks faint, channels from the lowest level up.
+
+        What passes below another level shows its edge through it.
+        """
         if self.outline is not None:
             yield self.scale.path(self.outline, fill=CHIP_FILL, stroke=FAINT_INK, stroke_width=1.2)
         for layer in self.layout.with_role(Role.MARKS):
@@ -223,6 +229,26 @@ class _Board:
         channels = enumerate(self.layout.channel_layers)
         for turn, layer in sorted(channels, key=lambda numbered: -numbered[1].level):
             yield self.scale.path(layer.geometry, **_channel_look(turn, layer))
+        levels = {layer.level for layer in self.layout.channel_layers}
+        for turn, layer in enumerate(self.layout.channel_layers):
+            if layer.level > min(levels):
+                yield self.scale.path(layer.geometry, **{**_channel_look(turn, layer), "fill": "none"})
+
+    def level_labels(self) -> Iterable[Markup]:
+        """The number of each level beside its channels, where there are several."""
+        levels = drawn_levels(self.layout)
+        for level, channels in levels.items() if len(levels) > 1 else ():
+            others = union_all([geometry for other, geometry in levels.items() if other != level])
+            openings = union_all([port.opening for port in self.layout.ports])
+            # where nothing else lies; in all of it when it lies nowhere alone
+            alone = polygons(channels.difference(others).difference(openings)) or channels
+            at = max(alone.geoms, key=lambda part: part.area).representative_point()
+            x, y = self.scale.x(at.x), self.scale.y(at.y)
+            words = f"level {level}"
+            at_x, at_y = self.placer.place(x, y, text_width(words, PORT_SIZE), PORT_SIZE + 2)
+            yield tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=CHANNEL_EDGE, stroke_width=1)
+            yield tag("circle", cx=x, cy=y, r=2, fill=CHANNEL_EDGE)
+            yield text(at_x, at_y + 0.36 * PORT_SIZE, words, size=PORT_SIZE, anchor="middle", halo=True)
 
     def ports(self) -> Iterable[Markup]:
         """The openings, over everything that a finding colours."""

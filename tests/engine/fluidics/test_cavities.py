@@ -10,8 +10,9 @@ from rillcast_service.engine.layout.model import Port, PortRole
 from rillcast_service.engine.ranges import Range
 
 
-def _made(*boxes, depth_um=100.0, layer="channels"):
-    return MadeChannel(layer, MultiPolygon([box(*corners) for corners in boxes]), Range.exact(depth_um))
+def _made(*boxes, depth_um=100.0, layer="channels", level=1):
+    shapes = MultiPolygon([box(*corners) for corners in boxes])
+    return MadeChannel(layer, shapes, Range.exact(depth_um), level)
 
 
 def _port(name, x, y, role=PortRole.INLET, radius=0.4):
@@ -91,3 +92,24 @@ def test_an_island_takes_its_volume_away():
     ring = Point(0, 0).buffer(2.0).difference(Point(0, 0).buffer(1.0))
     found = find_cavities([MadeChannel("ring", MultiPolygon([ring]), Range.exact(200.0))], [])
     assert found.volume_ul == pytest.approx(ring.area * 0.2)
+
+
+def test_levels_that_cross_are_two_cavities_and_a_port_through_both_joins_them():
+    channels = [_made((0, 0, 10, 1)), _made((4, -3, 5, 3), depth_um=200.0, layer="low", level=2)]
+    apart = find_cavities(channels, [])
+    assert [cavity.volume_ul for cavity in apart.cavities] == pytest.approx([1.2, 1.0])
+    assert [list(cavity.levels) for cavity in apart.cavities] == [[2], [1]]
+
+    (joined,) = find_cavities(channels, [_port("through", 4.5, 0.5)]).cavities
+    assert joined.volume_ul == pytest.approx(2.2), "both channels count where they cross"
+    assert joined.area_mm2 == pytest.approx(16.0)
+    assert list(joined.levels) == [1, 2]
+    assert joined.geometry.area == pytest.approx(15.0), "from above the crossing shows once"
+    assert joined.ports == ("through",)
+
+
+def test_a_port_over_one_level_alone_reaches_that_level_alone():
+    channels = [_made((0, 0, 10, 1)), _made((4, -3, 5, 3), layer="low", level=2)]
+    found = find_cavities(channels, [_port("top", 1, 0.5), _port("low", 4.5, -2.5, PortRole.OUTLET)])
+    assert sorted(cavity.ports for cavity in found.cavities) == [("low",), ("top",)]
+    assert found.reached_fraction == 0.0

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import datetime
 
 import pytest
-from shapely import Point, box
+from shapely import MultiPolygon, Point, box
 
 from rillcast_service.engine.errors import EngineError, LayoutInvalid, RequestInvalid, UnknownName
 from rillcast_service.engine.layout.model import Port, PortRole
@@ -144,3 +144,54 @@ def test_times_are_told_on_the_bench_clock(layout, catalogue):
     # the shipped calendar lies in Berlin: an hour ahead in winter, two in summer
     assert job.start.isoformat() == "2027-03-01T09:00:00+01:00"
     assert job.deadline.isoformat() == "2027-07-01T02:00:00+02:00"
+
+
+def _with_low_layer(layout, **changes):
+    (layer,) = layout.channel_layers
+    low = replace(layer, name="low", geometry=MultiPolygon([box(20.0, 5.0, 21.0, 18.0)]), **changes)
+    return replace(layout, layers=(*layout.layers, low))
+
+
+def _told(assumptions):
+    return {assumption.what: assumption for assumption in assumptions}
+
+
+def test_channel_layers_that_overlap_are_one_cavity_unless_levels_are_given(layout, catalogue):
+    both = _with_low_layer(layout)
+    job, assumptions = prepare(both, _request(), catalogue)
+    assert [layer.level for layer in job.layout.channel_layers] == [1, 1]
+    assert _told(assumptions)["layers"].value == "one cavity"
+    assert "levels" not in _told(assumptions)
+
+    job, assumptions = prepare(both, _request(levels={"low": 2}), catalogue)
+    assert [layer.level for layer in job.layout.channel_layers] == [1, 2]
+    told = _told(assumptions)["levels"]
+    assert (told.value, told.source) == ("2 levels", "the request")
+    assert "level 1: channels; level 2: low" in told.why
+    assert "layers" not in _told(assumptions)
+
+
+def test_a_level_in_the_request_beats_the_file(layout, catalogue):
+    both = _with_low_layer(layout, level=3)
+    job, assumptions = prepare(both, _request(), catalogue)
+    assert [layer.level for layer in job.layout.channel_layers] == [1, 3]
+    assert _told(assumptions)["levels"].source == "the drawing"
+    job, assumptions = prepare(both, _request(levels={"low": 1}), catalogue)
+    assert [layer.level for layer in job.layout.channel_layers] == [1, 1]
+    assert "levels" not in _told(assumptions)
+
+
+@pytest.mark.parametrize(
+    ("asked", "pointer", "said"),
+    [
+        ({"cellar/1": 2}, "#/levels/cellar~11", "channels"),
+        ({"channels": 0}, "#/levels/channels", "1 (next to the lid)"),
+        ({"channels": 17}, "#/levels/channels", "16"),
+    ],
+)
+def test_levels_that_cannot_be_are_refused(layout, catalogue, asked, pointer, said):
+    with pytest.raises(RequestInvalid) as refused:
+        prepare(layout, _request(levels=asked), catalogue)
+    (fault,) = refused.value.faults
+    assert fault.pointer == pointer
+    assert said in fault.remedy

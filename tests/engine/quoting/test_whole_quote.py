@@ -7,6 +7,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 import pytest
+from shapely import MultiPolygon, box
 
 from rillcast_service.engine.quoting import quote
 from rillcast_service.engine.request import QuoteRequest
@@ -159,3 +160,31 @@ def test_a_route_that_cannot_be_planned_does_not_take_the_others_along(layout, c
     assert broken.findings[0].message == "No opening of the calendar is long enough."
     assert broken.findings[0].remedy == "Open longer."
     assert any(route.cost is not None for route in by_route.values())
+
+
+def test_channels_on_two_levels_are_printed_in_one_piece_and_no_face_takes_them(layout, catalogue):
+    (layer,) = layout.channel_layers
+    low = replace(layer, name="low", geometry=MultiPolygon([box(30.0, 4.0, 31.0, 18.0)]), depth_um=600.0)
+    holes = [
+        {"name": "in low", "role": "inlet", "x_mm": 30.5, "y_mm": 5.0, "bore_mm": 1.5},
+        {"name": "out low", "role": "outlet", "x_mm": 30.5, "y_mm": 17.0, "bore_mm": 1.5},
+    ]
+    made = _quote(
+        replace(layout, layers=(replace(layer, depth_um=600.0), low)),
+        catalogue,
+        quantity=2,
+        ports=holes,
+        levels={"low": 2},
+    )
+    by_route = {route.route: route for route in made.routes}
+    monolith = by_route.pop("printed_monolith")
+    for route in by_route.values():
+        assert route.verdict is Verdict.NOT_MAKEABLE
+        assert route.findings[0].rule == "levels"
+        assert "2 levels" in route.summary
+    assert {finding.rule for finding in monolith.findings}.isdisjoint({"levels", "level_stack"})
+    names = [port.name for port in monolith.fluidics.ports]
+    resistance = monolith.fluidics.resistance_pa_s_per_m3
+    assert resistance[names.index("in low")][names.index("out low")] > 0.0
+    assert resistance[0][names.index("in low")] is None
+    assert monolith.fluidics.reached_fraction == 1.0

@@ -43,6 +43,17 @@ def test_where_layers_overlap_the_deeper_counts(make_job):
     assert bodies.channel_volume_ml(job) == pytest.approx((50.0 * 0.5 * 0.4 + 10.0 * 0.5 * 1.0) * 1e-3)
 
 
+def test_every_level_counts_by_itself(make_job):
+    job = make_job()
+    low = Layer("low", Role.CHANNELS, MultiPolygon([box(30.0, 4.0, 30.3, 18.0)]), 1000.0, 1, level=2)
+    job = replace(job, layout=replace(job.layout, layers=(*job.layout.layers, low)))
+    # 14 × 0.3 mm, 1 mm deep, all of it below the other channel
+    assert bodies.channel_volume_ml(job) == pytest.approx((60.0 * 0.5 * 0.4 + 14.0 * 0.3 * 1.0) * 1e-3)
+    assert bodies.smallest_channel_um(job) == pytest.approx(300.0)
+    slab = bodies.slab(job, name="part", step="print", thickness_mm=4.0, open_channels=True)
+    assert slab.solid_ml == pytest.approx(6.16 - 0.012 - 0.0042)
+
+
 def test_a_printed_slab_by_hand(make_job):
     slab = bodies.slab(make_job(), name="part", step="print", thickness_mm=4.0, open_channels=True)
     assert slab.solid_ml == pytest.approx(6.16 - 0.012)

@@ -10,7 +10,6 @@ from shapely import Geometry
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, in_doubt, mm, um
-from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Finding
 from rillcast_service.engine.shapes import crossings, drawn_levels
 
@@ -55,19 +54,20 @@ def level_stack(case: Case) -> Iterator[Finding]:
     """A body thick enough for all levels, the floors between them and the cover on both sides.
 
     Level 1 lies next to the lid's side under its cover, each further level below the one before with the
-    least floor between, and below the last again the cover. Every level takes its deepest channel as made.
+    least floor between, and below the last again the cover. Every level takes its deepest channel, as
+    drawn or, where that is more, as made.
     """
     floor = least_size_um(case, "level_stack")
     cover = quantity_limit(case, "cover", "least_mm")
-    count_of = len({channel.level for channel in case.as_made.channels})
-    if floor is None or cover is None or count_of < 2:
+    depths_um: dict[int, float] = {}
+    for layer, channel in zip(case.job.layout.channel_layers, case.as_made.channels, strict=True):
+        deepest = max(layer.depth_um or 0.0, channel.depth_um.high)
+        depths_um[layer.level] = max(deepest, depths_um.get(layer.level, 0.0))
+    if floor is None or cover is None or len(depths_um) < 2:
         return
-    channels_um = sum(
-        max(channel.depth_um.high for channel in case.as_made.channels if channel.level == level)
-        for level in {channel.level for channel in case.as_made.channels}
-    )
-    floors_mm = floor.value * ((count_of - 1) / 1000.0)
-    needed = cover.value * 2.0 + floors_mm + Range.exact(channels_um / 1000.0)
+    channels_um = sum(depths_um.values())
+    floors_mm = floor.value * ((len(depths_um) - 1) / 1000.0)
+    needed = cover.value * 2.0 + floors_mm + channels_um / 1000.0
     limit = Limit(needed, f"cover: {cover.source}; floor: {floor.source}")
     thickness_mm = case.job.chip.thickness_mm
     severity = limit.severity_of_too_small(round(thickness_mm, 3))
@@ -77,9 +77,9 @@ def level_stack(case: Case) -> Iterator[Finding]:
         rule="level_stack",
         severity=severity,
         message=(
-            f"{count_of} levels with {um(channels_um)} of channels, floors of {um(floor.value.best)} between "
-            f"them and {mm(cover.value.best)} over and under them take {mm(needed.best)}; the chip is "
-            f"{mm(thickness_mm)} thick.{in_doubt(case, floor)}"
+            f"{len(depths_um)} levels with {um(channels_um)} of channels, {um(floor.value.best)} of floor "
+            f"between them and {mm(cover.value.best)} over and under them take {mm(needed.best)}; the chip "
+            f"is {mm(thickness_mm)} thick.{in_doubt(case, floor)}"
         ),
         remedy=(
             f"Make the chip {mm(needed.high)} thick, the channels shallower, or join levels that need not "
