@@ -294,15 +294,15 @@ def _tell_levels(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -
     levels = sorted({layer.level for layer in channels})
     if len(levels) > 1:
         lie = [
-            f"level {level}: " + ", ".join(layer.name for layer in channels if layer.level == level)
+            f"level {level} ({', '.join(layer.name for layer in channels if layer.level == level)})"
             for level in levels
         ]
         assumed.tell(
             "levels",
             f"{len(levels)} levels",
-            f"From the lid's side down {'; '.join(lie)}. Channels of different levels cross without meeting; "
+            f"From the lid's side down: {', '.join(lie)}. Channels of different levels cross without meeting; "
             "a port is a hole through every level that it touches, and joins them.",
-            "the request" if request.levels else "the drawing",
+            "the request" if request.levels else "the layout",
         )
     if any(
         one.level == other.level and one.geometry.intersects(other.geometry)

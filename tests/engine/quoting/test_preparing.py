@@ -167,7 +167,7 @@ def test_channel_layers_that_overlap_are_one_cavity_unless_levels_are_given(layo
     assert [layer.level for layer in job.layout.channel_layers] == [1, 2]
     told = _told(assumptions)["levels"]
     assert (told.value, told.source) == ("2 levels", "the request")
-    assert "level 1: channels; level 2: low" in told.why
+    assert "level 1 (channels), level 2 (low)" in told.why
     assert "layers" not in _told(assumptions)
 
 
@@ -175,7 +175,7 @@ def test_a_level_in_the_request_beats_the_file(layout, catalogue):
     both = _with_low_layer(layout, level=3)
     job, assumptions = prepare(both, _request(), catalogue)
     assert [layer.level for layer in job.layout.channel_layers] == [1, 3]
-    assert _told(assumptions)["levels"].source == "the drawing"
+    assert _told(assumptions)["levels"].source == "the layout"
     job, assumptions = prepare(both, _request(levels={"low": 1}), catalogue)
     assert [layer.level for layer in job.layout.channel_layers] == [1, 1]
     assert "levels" not in _told(assumptions)
