@@ -300,8 +300,8 @@ def _tell_levels(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -
         assumed.tell(
             "levels",
             f"{len(levels)} levels",
-            f"From the lid's side down: {', '.join(lie)}. Channels of different levels cross without meeting; "
-            "a port is a hole through every level that it touches, and joins them.",
+            f"From the lid's side down: {', '.join(lie)}. Channels of different levels cross without "
+            "meeting; a port is a hole through every level that it touches, and joins them.",
             "the request" if request.levels else "the layout",
         )
     if any(
