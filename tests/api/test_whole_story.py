@@ -143,7 +143,7 @@ def test_own_bench_values_reach_the_price(client, ask, dispatcher):
 def test_the_demo_drawing_is_quoted(client, store):
     layout = client.post("/v1/layouts", data=DEMO.read_bytes(), content_type="image/svg+xml")
     assert layout.status_code == 201
-    assert layout.json["repairs"] == []
+    assert [repair["kind"] for repair in layout.json["repairs"]] == ["overlap"]
     assert {port["role"] for port in layout.json["ports"]} == {"inlet", "outlet"}
     request = {"layout_id": layout.json["layout_id"], "quantity": 24, "routes": ["cast_printed_mould"]}
     path = client.post("/v1/quotes", json=request).headers["Location"]

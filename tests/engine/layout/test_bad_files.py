@@ -170,7 +170,8 @@ class TestLimits:
         assert "unit" in fault.remedy
 
     def test_shapes_too_far_apart(self, read_svg, refusal):
-        fault = refusal(LayoutTooComplex, read_svg, CHANNEL + '<g id="marks"><circle cx="400" r="1"/></g>')
+        stray = '<g id="marks"><rect x="399" width="2" height="2"/></g>'
+        fault = refusal(LayoutTooComplex, read_svg, CHANNEL + stray)
         assert "396 mm" in fault.message
         assert "from (5, " in fault.where
 
@@ -189,7 +190,7 @@ class TestLimits:
             ("elements_count", CHANNEL),
             ("vertices_count", CHANNEL),
             ("nesting_count", "<g><g>" + CHANNEL + "</g></g>"),
-            ("crossings_count", '<g id="channels"><path d="M0 0 9 9 9 0 0 9 5 0z"/></g>'),
+            ("crossings_count", '<g id="channels"><path d="M0 6 9 6 1 0 5 9 8 0z"/></g>'),
         ],
     )
     def test_each_limit_names_itself_and_the_count(self, read_svg, refusal, limit, body):

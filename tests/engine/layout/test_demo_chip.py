@@ -9,7 +9,7 @@ from shapely import Point
 
 import rillcast
 from rillcast_service.catalogue.loader import load
-from rillcast_service.engine.layout.model import PortRole, Role
+from rillcast_service.engine.layout.model import PortRole, RepairKind, Role
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import read
 
@@ -22,9 +22,17 @@ def chip():
     return read(DRAWING.read_bytes(), media_type="image/svg+xml", name="River nitrate", options=options)
 
 
-def test_it_reads_without_a_guess_or_a_repair(chip):
+def test_it_reads_without_a_guess(chip):
     assert chip.assumptions == ()
-    assert chip.repairs == ()
+
+
+def test_its_lines_and_chambers_are_merged_and_nothing_else_is_mended(chip):
+    (merged,) = chip.repairs
+    assert merged.kind is RepairKind.OVERLAP
+    assert merged.area_after_mm2 == pytest.approx(chip.channel_layers[0].geometry.area)
+
+
+def test_its_layers(chip):
     assert [(layer.name, layer.role) for layer in chip.layers] == [
         ("outline", Role.OUTLINE),
         ("channels", Role.CHANNELS),

@@ -72,11 +72,14 @@ class Tally:
 
     def crossing(self, lines: Sequence[Points], *, where: str) -> None:
         """Check how often lines of shape (n, 2) cross. Raises LayoutTooComplex."""
-        limit = self.limits.crossings_count
+        self.crossed(crossings(lines, stop_at=self.limits.crossings_count), where=where)
+
+    def crossed(self, count: int, *, where: str) -> None:
+        """Check a number of crossings. Raises LayoutTooComplex."""
         _within(
             "crossings of lines",
-            crossings(lines, stop_at=limit),
-            limit,
+            count,
+            self.limits.crossings_count,
             "Merge shapes that overlap, or leave out what the chip does not need.",
             where,
         )

@@ -49,6 +49,7 @@ class ReadOptions:
         closing_um: ends of an outline that lie no further apart were meant to meet.
         gap_um: channels that lie no further apart were meant to touch.
         sliver_um: what is thinner is no feature.
+        tilt_deg: an outline turned out of the axes by less was meant to lie along them.
         guessed_bore: mm, of a port that is guessed; the range is that of holes that a circle is taken for.
         pad_margin: mm, how much wider than its hole a pad is.
         lettering: mm, how tall letters on a chip are.
@@ -71,6 +72,7 @@ class ReadOptions:
     closing_um: float
     gap_um: float
     sliver_um: float
+    tilt_deg: float
     guessed_bore: Quantity
     pad_margin: Quantity
     lettering: Quantity
@@ -95,6 +97,7 @@ class ReadOptions:
             LayoutInvalid: as for the class.
         """
         taken: dict[str, Any] = {key: cast(Quantity, defaults[key]).value for key in TOLERANCE_RANGES_UM}
+        taken["tilt_deg"] = cast(Quantity, defaults["tilt_deg"]).value
         taken |= {key: defaults[f"{key}_mm"] for key in ("guessed_bore", "pad_margin", "lettering")}
         return cls(**{**taken, **{key: value for key, value in given.items() if value is not None}})
 

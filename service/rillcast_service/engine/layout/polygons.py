@@ -177,6 +177,44 @@ def crossings(lines: Sequence[Points], *, stop_at: int) -> int:
     return max(0, found - expected) // 2
 
 
+def crossings_between(shapes: NDArray[np.object_], *, within: NDArray[np.object_], stop_at: int) -> int:
+    """How often the outlines of different shapes cross or touch.
+
+    Args:
+        shapes: areas, object array of shape (n,), mm.
+        within: the frames outside of which no two outlines meet, object array of shape (m,).
+        stop_at: counting ends soon after this number.
+
+    Returns:
+        The count; only a lower bound once it is above `stop_at`.
+    """
+    edges, owner = _edges(shapes)
+    near = np.unique(shapely.STRtree(edges).query(within)[1])
+    edges, owner = edges[near], owner[near]
+    if len(edges) == 0:
+        return 0
+    tree = shapely.STRtree(edges)
+    found, together = 0, max(1, _PAIRS_AT_ONCE // len(edges))
+    for first in range(0, len(edges), together):
+        a, b = tree.query(edges[first : first + together], predicate="intersects")
+        found += int(np.count_nonzero(owner[a + first] < owner[b]))
+        if found > stop_at:
+            break
+    return found
+
+
+def edges_of(area: Geometry) -> NDArray[np.object_]:
+    """The straight edges of an area.
+
+    Args:
+        area: polygons.
+
+    Returns:
+        Line strings of two points, object array of shape (n,).
+    """
+    return _edges(np.array([area], dtype=object))[0]
+
+
 def filled(rings: Sequence[Points], rule: FillRule) -> MultiPolygon:
     """The area that rings enclose under a fill rule.
 
@@ -221,6 +259,15 @@ def mended(polygon: Polygon) -> MultiPolygon:
         The area inside by the even-odd rule.
     """
     return multipolygon(shapely.make_valid(polygon))
+
+
+def _edges(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], NDArray[np.intp]]:
+    """The edges of areas, and the index of the area of each."""
+    outlines, owner = shapely.get_parts(shapely.boundary(shapes), return_index=True)
+    points, line = shapely.get_coordinates(outlines, return_index=True)
+    goes_on = line[1:] == line[:-1]
+    edges = shapely.linestrings(np.stack([points[:-1], points[1:]], axis=1)[goes_on])
+    return edges, owner[line[1:][goes_on]]
 
 
 def _signed_area(ring: Points) -> float:

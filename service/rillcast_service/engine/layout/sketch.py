@@ -39,6 +39,8 @@ from rillcast_service.engine.layout.polygons import (
     rings_of,
 )
 from rillcast_service.engine.layout.ports import bore_mm, guessed_ports, guessed_role, role_from_name
+from rillcast_service.engine.layout.repairs.mending import mend
+from rillcast_service.engine.layout.repairs.mends import Mend, listed
 
 #: A shape smaller than this is a slip of the pen: a square of 0.1 µm.
 SPECK_MM2 = 1e-8
@@ -114,6 +116,42 @@ class SketchLayer:
     def count(self) -> int:
         """How many shapes it holds."""
         return len(self.shapes) + sum(len(batch.polygons) for batch in self.batches)
+
+    def element(self, index: int) -> str:
+        """What a shape is called in messages.
+
+        Args:
+            index: of the shape, as in `geometries`.
+        """
+        if index < len(self.shapes):
+            return self.shapes[index].element
+        ends = len(self.shapes) + np.cumsum([len(batch.polygons) for batch in self.batches])
+        return self.batches[int(np.searchsorted(ends, index, side="right"))].element
+
+    def called(self, indices: Sequence[int] | NDArray[np.intp]) -> str:
+        """A list of shapes for a message, no longer than one can read.
+
+        Args:
+            indices: of the shapes, as in `geometries`.
+        """
+        names = dict.fromkeys(self.element(int(index)) for index in indices[:NAMES_LISTED])
+        return _listed([*names, *[""] * max(0, len(indices) - NAMES_LISTED)], shown=len(names))
+
+    def drop(self, indices: NDArray[np.intp]) -> None:
+        """Take shapes away.
+
+        Args:
+            indices: of the shapes, as in `geometries`, in ascending order.
+        """
+        first, batches = len(self.shapes), self.batches
+        gone = set(indices[indices < first].tolist())
+        self.shapes = [shape for index, shape in enumerate(self.shapes) if index not in gone]
+        self.batches = []
+        for batch in batches:
+            end = first + len(batch.polygons)
+            inside = indices[(indices >= first) & (indices < end)] - first
+            self.batches.append(ShapeBatch(batch.element, np.delete(batch.polygons, inside)))
+            first = end
 
     def unpack(self) -> None:
         """Make a shape of each that was read with many others, for what looks at them one by one."""
@@ -280,7 +318,7 @@ class Sketch:
         for _ in range(int(np.count_nonzero(is_speck))):
             self.leave_out(element, NO_AREA)
         if not np.all(is_speck):
-            layer.batches.append(ShapeBatch(element, kept[~is_speck]))
+            layer.batches.append(ShapeBatch(element, shapely.get_parts(kept[~is_speck])))
 
     def refuse(self, layer: SketchLayer, error: EngineError) -> None:
         """Refuse what cannot be read on a layer, unless the layer is not used.
@@ -392,25 +430,27 @@ class Sketch:
         """
         if place is None:
             place = after.representative_point() if not after.is_empty else Point(0.0, 0.0)
-        if not self.options.mends(kind):
+        self.tell(Mend(kind, what, place.x, place.y, area_before_mm2, after.area), layer)
+
+    def tell(self, mend: Mend, layer: str) -> None:
+        """Report a repair.
+
+        Args:
+            mend: what was mended.
+            layer: name of the layer.
+
+        Raises:
+            LayoutInvalid: repairs of this kind are switched off.
+        """
+        if not self.options.mends(mend.kind):
             raise LayoutInvalid(
                 Fault(
-                    f"The drawing needs a repair that is switched off: {what}.",
-                    f"Mend the drawing there, or allow repairs of the kind {kind.value}.",
-                    where=f"layer {layer!r} at ({place.x:.4g}, {place.y:.4g}) mm",
+                    f"The drawing needs a repair that is switched off: {mend.what}.",
+                    f"Mend the drawing there, or allow repairs of the kind {mend.kind.value}.",
+                    where=f"layer {layer!r} at ({mend.x_mm:.4g}, {mend.y_mm:.4g}) mm",
                 )
             )
-        self._repairs.append(
-            Repair(
-                kind=kind,
-                what=what,
-                layer=layer,
-                x_mm=round(place.x, 4),
-                y_mm=round(place.y, 4),
-                area_before_mm2=area_before_mm2,
-                area_after_mm2=after.area,
-            )
-        )
+        self._repairs.append(mend.on(layer))
 
     def layout(self) -> Layout:
         """The finished layout.
@@ -425,9 +465,15 @@ class Sketch:
         self._check_channels()
         self._check_channel_options()
         self._check_extent()
-        layers = tuple(self._finished(layer) for layer in self.layers.values())
-        ports = self._ports() or self._guessed_ports(layers)
-        outline = self._outline()
+        drawn = {layer.name: layer.count for layer in self.layers.values()}
+        levels = {layer.name: self._level(layer) for layer in self.with_role(Role.CHANNELS)}
+        pieces = mend(self, levels)
+        ports = self._ports()
+        layers = tuple(
+            self._finished(layer, drawn[layer.name], pieces.get(layer.name)) for layer in self.layers.values()
+        )
+        outline = self._outline([layer.geometry for layer in layers if layer.role is Role.OUTLINE])
+        ports = ports or self._guessed_ports(layers)
         for (what, taken, why, source), elements in self._notes.items():
             self.assume(what, f"{taken}: {_listed(elements)}", why, source)
         return Layout(
@@ -437,7 +483,7 @@ class Sketch:
             ports=ports,
             outline=outline,
             flattening_um=self.options.flattening_um,
-            repairs=tuple(self._repairs),
+            repairs=listed(self._repairs),
             assumptions=tuple(self._assumptions),
         )
 
@@ -521,9 +567,10 @@ class Sketch:
             extent_mm, where=f"from ({x_min:.4g}, {y_min:.4g}) to ({x_max:.4g}, {y_max:.4g}) mm"
         )
 
-    def _finished(self, layer: SketchLayer) -> Layer:
-        if layer.role is None or layer.role is Role.IGNORED:
-            left_out = layer.passed_over + layer.count
+    def _finished(self, layer: SketchLayer, drawn: int, pieces: NDArray[np.object_] | None) -> Layer:
+        """A layer of so many drawn shapes that came out as some pieces; None for one that is not used."""
+        if pieces is None:
+            left_out = layer.passed_over + drawn
             self.assume(
                 f"roles.{layer.name}",
                 "ignored",
@@ -531,26 +578,17 @@ class Sketch:
                 "Rillcast's table of layer names",
             )
             return Layer(name=layer.name, role=Role.IGNORED, geometry=MultiPolygon(), shapes=left_out)
+        assert layer.role is not None
         channels = layer.role is Role.CHANNELS
         return Layer(
             name=layer.name,
             role=layer.role,
-            geometry=self._joined(layer),
+            # Their order does not depend on that of the drawing.
+            geometry=shapely.normalize(shapely.multipolygons(pieces)),
             depth_um=self._depth(layer) if channels else None,
-            shapes=layer.count,
+            shapes=drawn,
             level=self._level(layer) if channels else 1,
         )
-
-    def _joined(self, layer: SketchLayer) -> MultiPolygon:
-        shapes = layer.geometries
-        rings = (
-            ring
-            for shape in shapes
-            for part in shapely.get_parts(shape)
-            for ring in (part.exterior, *part.interiors)
-        )
-        self.tally.crossing([shapely.get_coordinates(ring) for ring in rings], where=f"layer {layer.name!r}")
-        return joined(shapes)
 
     def _depth(self, layer: SketchLayer) -> float | None:
         """By the layer's own name, else for all channels, else as the drawing states it."""
@@ -612,11 +650,10 @@ class Sketch:
         taken[unique] = 1
         return unique
 
-    def _outline(self) -> Polygon | None:
-        drawn = self.with_role(Role.OUTLINE)
-        if not any(layer.count for layer in drawn):
+    def _outline(self, areas: Sequence[MultiPolygon]) -> Polygon | None:
+        if not any(area.area for area in areas):
             return None
-        pieces = joined(np.concatenate([layer.geometries for layer in drawn])).geoms
+        pieces = joined(areas).geoms
         if len(pieces) > 1:
             places = ", ".join(f"({piece.centroid.x:.2f}, {piece.centroid.y:.2f}) mm" for piece in pieces)
             raise LayoutInvalid(
@@ -651,6 +688,6 @@ def _refuse_overlaps(ports: Sequence[Port]) -> None:
                 )
 
 
-def _listed(elements: list[str]) -> str:
-    more = len(elements) - NAMES_LISTED
-    return ", ".join(elements[:NAMES_LISTED]) + (f" and {more} more" if more > 0 else "")
+def _listed(elements: list[str], shown: int = NAMES_LISTED) -> str:
+    more = len(elements) - shown
+    return ", ".join(elements[:shown]) + (f" and {more} more" if more > 0 else "")

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from shapely import Geometry
 
-from rillcast_service.engine.layout.curves import Points, arc_chords
+from rillcast_service.engine.layout.curves import Points, arc_chords, ellipse
 
 Cap = Literal["butt", "round", "square"]
 Join = Literal["miter", "round", "bevel"]
@@ -125,7 +125,7 @@ def _dot(centre: Points, pen: Pen, tolerance: float) -> Geometry:
     """What a line of no length leaves: its caps."""
     half = pen.width / 2.0
     if pen.cap == "round":
-        return shapely.Polygon(_fan(centre, np.array([half, 0.0]), 2.0 * math.pi, half, tolerance)[1:])
+        return shapely.Polygon(ellipse(centre, radius_x=half, radius_y=half).flatten(tolerance=tolerance))
     if pen.cap == "square":
         return shapely.box(centre[0] - half, centre[1] - half, centre[0] + half, centre[1] + half)
     return shapely.Polygon()
