@@ -220,9 +220,9 @@ def _pieces(layer: SketchLayer, parts: Shapes, pairs: Indices, owner: Indices, s
     pieces = one.pieces
     sliver_mm = sketch.options.sliver_um / 1e3
     if sketch.options.mends(RepairKind.SLIVER) and sliver_mm > 0.0:
-        pieces, shreds = without_shreds(pieces, sliver_mm=sliver_mm)
         pieces, hairs = without_hairs(pieces, sliver_mm=sliver_mm)
-        told += shreds + hairs
+        pieces, shreds = without_shreds(pieces, sliver_mm=sliver_mm)
+        told += hairs + shreds
     for mend in told:
         sketch.tell(mend, layer.name)
     return pieces

@@ -91,7 +91,8 @@ def merged(shapes: Shapes, pairs: Indices, *, called: Callable[[Indices], str]) 
             place = _overlap(shapes, pairs[pair_order[first:last]]) or one.representative_point()
             what = f"{len(members)} shapes that overlap were merged ({called(members)})"
             mends.append(Mend.at(place, RepairKind.OVERLAP, what, before_mm2=before, after_mm2=after))
-    return Merged(np.concatenate(pieces), group, mends)
+    together = np.concatenate(pieces)
+    return Merged(together[~shapely.is_empty(together)], group, mends)
 
 
 def united(shapes: Shapes) -> Geometry:

@@ -66,35 +66,42 @@ def without_hairs(pieces: Shapes, *, sliver_mm: float) -> tuple[Shapes, list[Men
     Returns:
         The pieces, and what was removed.
     """
-    if len(pieces) == 0 or sliver_mm <= 0.0:
-        return pieces, []
+    kept, mends = pieces.copy(), []
+    left = np.arange(len(pieces))
+    # Without a hair, a piece may turn out to be the hair of what it was before.
+    while len(left):
+        shorn, areas, places = _without_hairs_once(kept[left], sliver_mm)
+        left = left[shorn]
+        for number, area, (x, y) in zip(left, areas, places, strict=True):
+            what = f"a hair thinner than {sliver_mm * 1e3:g} µm was removed"
+            before, after = float(kept[number].area), float(area.area)
+            mends.append(Mend(RepairKind.SLIVER, what, x, y, before, after))
+            kept[number] = area
+    return kept, mends
+
+
+def _without_hairs_once(pieces: Shapes, sliver_mm: float) -> tuple[Indices, list[Polygon], list[Place]]:
+    """Which pieces lose hairs, what is left of each of them, and the tip of its first hair."""
     outlines = Outlines.of(pieces)
     tips = _tips(outlines, sliver_mm)
-    kept, mends = pieces.copy(), []
+    numbers: list[int] = []
+    areas: list[Polygon] = []
+    places: list[Place] = []
     for number, in_piece in _grouped(outlines.polygon[outlines.ring[tips]], tips):
-        rings, places = rings_of(pieces[number]), []
+        rings, found = rings_of(pieces[number]), list[Place]()
         first_ring = int(np.searchsorted(outlines.polygon, number))
         for ring, in_ring in _grouped(outlines.ring[in_piece], in_piece):
             first, end = outlines.first[ring], outlines.first[ring + 1]
             corners, turn = outlines.points[first:end], outlines.turn[first:end]
-            left, found = _shorn(corners, turn, in_ring - first, sliver_mm)
-            rings[ring - first_ring] = np.vstack([left, left[:1]])
-            places += found
+            shorn, here = _shorn(corners, turn, in_ring - first, sliver_mm)
+            rings[ring - first_ring] = np.vstack([shorn, shorn[:1]])
+            found += here
         bald = on_grid(np.array([Polygon(rings[0], rings[1:])]))[0]
-        if not places or not bald.is_valid:
-            continue
-        what = "a hair" if len(places) == 1 else f"{len(places)} hairs"
-        mends.append(
-            Mend(
-                RepairKind.SLIVER,
-                f"{what} thinner than {sliver_mm * 1e3:g} µm removed",
-                *places[0],
-                area_before_mm2=float(pieces[number].area),
-                area_after_mm2=float(bald.area),
-            )
-        )
-        kept[number] = bald
-    return kept, mends
+        if found and bald.is_valid and not bald.is_empty:
+            numbers.append(number)
+            areas.append(bald)
+            places.append(found[0])
+    return np.array(numbers, dtype=np.intp), areas, places
 
 
 def _grouped(keys: Indices, values: Indices) -> Iterator[tuple[int, Indices]]:
