@@ -1,6 +1,7 @@
 # make demo   quote the demo chip by every route, into demo-output/
 # make test   all tests; those that need an outside server say so and skip without its address
 # make check  style, types, architecture and contract
+# make fuzz   read files changed at random, MINUTES=2 for each format
 # make lock   write requirements.lock anew from pyproject.toml
 
 VENV   ?= .venv
@@ -10,7 +11,7 @@ PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3; do \
 BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed
 
-.PHONY: demo test check format lock bench clean
+.PHONY: demo test check format lock bench fuzz clean
 .DEFAULT_GOAL := test
 
 $(STAMP): requirements.lock pyproject.toml
@@ -41,9 +42,15 @@ format: $(STAMP)
 bench: $(STAMP)
 	@for script in tests/benchmarks/*_benchmark.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
 
+# Changed files for every reader, MINUTES each; finds go to fuzz-finds/. ARGS="svg" for one format.
+MINUTES ?= 2
+fuzz: $(STAMP)
+	-@$(BIN)/python -c 'import atheris' 2>/dev/null || $(BIN)/python -m pip install --quiet --editable '.[fuzz]'
+	$(BIN)/python tests/fuzz/fuzz.py --minutes $(MINUTES) $(ARGS)
+
 lock: $(STAMP)
 	$(BIN)/python -m pip install --quiet uv
 	$(BIN)/uv pip compile --quiet --universal --python-version 3.11 --extra dev --upgrade pyproject.toml -o requirements.lock
 
 clean:
-	rm -rf $(VENV) demo-output build dist .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) demo-output fuzz-finds build dist .pytest_cache .mypy_cache .ruff_cache

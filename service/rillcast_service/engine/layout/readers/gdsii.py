@@ -404,6 +404,8 @@ class _Stream:
                 )
             points = points[np.repeat(has_area, sizes)]
             sizes, cells, layers = sizes[has_area], cells[has_area], layers[has_area]
+        if len(sizes) == 0:
+            return
         polygons = polygons_from(points, sizes)
         keys = cells << 32 | layers
         sorted_by_key = np.argsort(keys, kind="stable")
