@@ -83,6 +83,7 @@ def largest_scale(transform: Matrix) -> float:
         transform: shape (3, 3).
 
     Returns:
-        The largest singular value of its linear part.
+        The largest singular value of its linear part, from the sum of its squares and its determinant.
     """
-    return float(np.linalg.svd(transform[:2, :2], compute_uv=False)[0])
+    a, c, b, d = transform[:2, :2].ravel().tolist()
+    return (math.hypot(a + d, b - c) + math.hypot(a - d, b + c)) / 2.0

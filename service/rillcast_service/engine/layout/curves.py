@@ -107,7 +107,31 @@ class EllipticArc:
         return curve
 
 
-Segment = Bezier | EllipticArc
+@dataclass(frozen=True, slots=True, eq=False)
+class Polyline:
+    """Straight lines from point to point, kept as one: drawings hold very many of them.
+
+    Args:
+        points: shape (n, 2), n ≥ 2.
+    """
+
+    points: Points
+
+    @property
+    def hull(self) -> Points:
+        """Points whose bounding box holds the lines, shape (n, 2)."""
+        return self.points
+
+    def chords(self, *, tolerance: float) -> int:  # noqa: ARG002
+        """How many lines there are, whatever the tolerance."""
+        return len(self.points) - 1
+
+    def sample(self, chords: int) -> Points:  # noqa: ARG002
+        """End points of the lines, the start left out, shape (n − 1, 2)."""
+        return self.points[1:]
+
+
+Segment = Bezier | EllipticArc | Polyline
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,7 +233,7 @@ def polyline(points: Points, *, closed: bool) -> Subpath:
     Returns:
         The subpath through the points.
     """
-    return Subpath(points[0], tuple(line(a, b) for a, b in pairwise(points)), closed)
+    return Subpath(points[0], (Polyline(points),) if len(points) > 1 else (), closed)
 
 
 def ellipse(centre: Points, *, radius_x: float, radius_y: float) -> Subpath:

@@ -27,6 +27,7 @@ from rillcast_service.engine.layout.model import (
 )
 from rillcast_service.engine.layout.options import ReadOptions, escaped
 from rillcast_service.engine.layout.polygons import (
+    GRID_DIGITS,
     JOIN_GRID_MM,
     FillRule,
     enclosed_area,
@@ -350,6 +351,10 @@ class Sketch:
             LayoutInvalid: a ring crosses itself, and such repairs are switched off.
             LayoutTooComplex: too many crossings.
         """
+        if len(rings) == 1 and len(rings[0]) >= 3:  # as most are
+            polygon = shapely.polygons(np.round(rings[0], GRID_DIGITS))
+            if polygon.is_valid:
+                return shapely.multipolygons([polygon])
         plain = all(len(ring) < 3 or is_plain(ring) for ring in rings)
         if len(rings) > 1 or not plain:
             self.tally.crossing([np.vstack([ring, ring[:1]]) for ring in rings], where=element)

@@ -20,6 +20,13 @@ from rillcast_service.engine.layout.readers.svg.faults import Unusable
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _BETWEEN = re.compile(r"[\s,]*")
+
+#: Movetos and linetos of one kind, each subpath closed at its end or not at all.
+_POLYLINES = re.compile(
+    r"[\s,]*+(?:(?:M[-+.\deE\s,L]*+(?:[Zz][\s,]*+)?+)++"
+    r"|(?P<relative>(?:m[-+.\deE\s,l]*+(?:[Zz][\s,]*+)?+)++))"
+)
+
 _REMEDY = "Mend the path data, or export the drawing again."
 
 
@@ -92,6 +99,9 @@ def parse_path(text: str) -> tuple[Subpath, ...]:
     Raises:
         Unusable: not of the standard's form, with the place in the text.
     """
+    plain = _polylines(text)
+    if plain is not None:
+        return plain
     scanner, pen = _Scanner(text), _Pen()
     if not scanner.at_end and scanner.text[scanner.position] not in "Mm":
         raise scanner.fault("a moveto (M)")
@@ -121,6 +131,9 @@ def parse_points(text: str) -> Points | None:
     Raises:
         Unusable: not pairs of finite numbers.
     """
+    plain = _pairs([text])
+    if plain is not None:
+        return plain
     scanner = _Scanner(text)
     numbers: list[float] = []
     while not scanner.at_end:
@@ -128,6 +141,43 @@ def parse_points(text: str) -> Points | None:
     if len(numbers) % 2:
         raise Unusable("The list of points has an odd count of numbers.", _REMEDY)
     return np.array(numbers).reshape(-1, 2) if numbers else None
+
+
+def _polylines(text: str) -> tuple[Subpath, ...] | None:
+    """Path data of straight lines alone, all absolute or all relative, read at once; None for any other.
+
+    Very large drawings consist of them, and letter by letter they would take the most of the time.
+    """
+    match = _POLYLINES.fullmatch(text)
+    if match is None:
+        return None
+    is_relative = match["relative"] is not None
+    subpaths: list[Subpath] = []
+    here = np.zeros(2)
+    for piece in text.replace("m", "M").split("M")[1:]:
+        body = piece.rstrip(" \t\r\n\f,")
+        closed = body[-1:] in ("Z", "z")
+        points = _pairs((body[:-1] if closed else body).replace("l", "L").split("L"))
+        if points is None:
+            return None
+        if is_relative:
+            points[0] += here
+            points = np.cumsum(points, axis=0)
+        subpaths.append(polyline(points, closed=closed))
+        here = points[0] if closed else points[-1]
+    return tuple(subpaths)
+
+
+def _pairs(texts: list[str]) -> Points | None:
+    """Pairs of numbers set apart by spaces or commas, shape (n, 2); None when a text holds anything else."""
+    fields = [text.replace(",", " ").split() for text in texts]
+    if any(len(numbers) % 2 or not numbers for numbers in fields):
+        return None
+    try:
+        points = np.array([float(number) for numbers in fields for number in numbers]).reshape(-1, 2)
+    except ValueError:
+        return None
+    return points if np.all(np.isfinite(points)) else None
 
 
 class _Pen:

@@ -366,8 +366,10 @@ class _Walk:
 
     def _tell_off_sheet(self, geometry: MultiPolygon, called: str) -> None:
         x_mm, y_mm = self.corner_mm
-        sheet_area = shapely.box(x_mm, y_mm, x_mm + self.page.width_mm, y_mm + self.page.height_mm)
-        if not geometry.is_empty and not geometry.intersects(sheet_area):
+        # The bounds of an empty geometry are no numbers: it lies nowhere.
+        x_min, y_min, x_max, y_max = shapely.bounds(geometry)
+        beside = x_max < x_mm or x_min > x_mm + self.page.width_mm
+        if beside or y_max < y_mm or y_min > y_mm + self.page.height_mm:
             self.sketch.note(
                 called,
                 what="shapes",
