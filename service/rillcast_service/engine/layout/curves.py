@@ -151,7 +151,15 @@ class Subpath:
     @property
     def hull(self) -> Points:
         """Points whose bounding box holds the subpath, shape (n, 2)."""
+        if self._polyline is not None:
+            return self._polyline.points
         return np.vstack([self.start[None, :], *(segment.hull for segment in self.segments)])
+
+    @property
+    def _polyline(self) -> Polyline | None:
+        """What the subpath consists of, if of straight lines read at once."""
+        alone = self.segments[0] if len(self.segments) == 1 else None
+        return alone if isinstance(alone, Polyline) else None
 
     def vertex_count(self, *, tolerance: float) -> int:
         """How many points `flatten` gives, before it is asked to."""
@@ -166,9 +174,12 @@ class Subpath:
         Returns:
             Shape (n, 2); of a closed subpath the first point is not repeated at the end.
         """
-        pieces = [segment.sample(segment.chords(tolerance=tolerance)) for segment in self.segments]
-        lone_ellipse = len(self.segments) == 1 and getattr(self.segments[0], "is_whole", False)
-        points = pieces[0] if lone_ellipse else np.vstack([self.start[None, :], *pieces])
+        if self._polyline is not None:
+            points = self._polyline.points
+        else:
+            pieces = [segment.sample(segment.chords(tolerance=tolerance)) for segment in self.segments]
+            lone_ellipse = len(self.segments) == 1 and getattr(self.segments[0], "is_whole", False)
+            points = pieces[0] if lone_ellipse else np.vstack([self.start[None, :], *pieces])
         points = without_repeats(points, closer_than=tolerance * REPEAT_FRACTION)
         if (
             self.closed
@@ -206,7 +217,10 @@ def without_repeats(points: Points, *, closer_than: float) -> Points:
     Returns:
         Shape (m, 2), m ≤ n; the first point is kept.
     """
-    moved = np.hypot(*np.diff(points, axis=0).T) > closer_than
+    steps = points[1:] - points[:-1]
+    moved = np.hypot(steps[:, 0], steps[:, 1]) > closer_than
+    if moved.all():
+        return points
     kept: Points = points[np.concatenate([[True], moved])]
     return kept
 

@@ -13,11 +13,20 @@ from rillcast_service.engine.layout.model import RepairKind
 from rillcast_service.engine.layout.polygons import on_grid
 from rillcast_service.engine.layout.repairs.gaps import apart, bridges, slits
 from rillcast_service.engine.layout.repairs.mends import Mend
-from rillcast_service.engine.layout.repairs.merging import united
+from rillcast_service.engine.layout.repairs.merging import merged
 from rillcast_service.engine.layout.repairs.neighbours import Indices, Shapes, neighbours
 
 #: So many gaps in one drawing are no slips of the pen but a pattern, and are left.
 MANY_GAPS = 300
+
+
+@dataclass(frozen=True, slots=True)
+class _Bridge:
+    """An area to be filled, on which layer, and why."""
+
+    area: Geometry
+    layer: int
+    what: str
 
 
 @dataclass(slots=True)
@@ -70,55 +79,62 @@ class Plane:
             openings: of ports that meet no channel at all, mm.
             gap_mm: what lies no further apart was meant to touch.
         """
+        pieces, layer_of = self._all()
+        tree = shapely.STRtree(pieces)
+        found: list[_Bridge] = []
         for opening in openings:
-            pieces, layer_of = self._all()
-            near = shapely.STRtree(pieces).query(opening, predicate="dwithin", distance=gap_mm)
-            for index in sorted(near):
-                cavity = _around(np.append(pieces, opening))
-                found = bridges(opening, pieces[index], cavity, gap_mm=gap_mm)
-                # A bridge has to open into the hole, not only to touch its rim.
-                mouths = [
-                    shapely.union(bridge, shapely.intersection(opening, shapely.buffer(bridge, gap_mm)))
-                    for bridge in found
-                ]
-                apart_mm = shapely.distance(opening, pieces[index])
-                self._add(layer_of[index], mouths, f"a port and its channel, {_microns(apart_mm)} apart,")
+            for index in np.sort(tree.query(opening, predicate="dwithin", distance=gap_mm)):
+                cavity = _around(pieces, tree, [opening])
+                apart_mm = float(shapely.distance(opening, pieces[index]))
+                what = f"a port and its channel, {_microns(apart_mm)} apart, were joined"
+                for bridge in bridges(opening, pieces[index], cavity, gap_mm=gap_mm):
+                    # It has to open into the hole, not only to touch its rim.
+                    mouth = shapely.intersection(opening, shapely.buffer(bridge, gap_mm))
+                    found.append(_Bridge(shapely.union(bridge, mouth), int(layer_of[index]), what))
+        self._build(found)
 
     def _bridge(self, shapes: Shapes, pairs: Indices, gap_mm: float) -> bool:
         """Bridge what can be bridged of pairs of shapes; whether there was any."""
-        any_found = False
         pieces, layer_of = self._all()
-        cavity = _around(pieces)
+        tree = shapely.STRtree(pieces)
+        found: list[_Bridge] = []
         for a, b in pairs:
             # A shape that was only a shred is no longer there.
-            home = shapely.STRtree(pieces).query(shapes[a], predicate="dwithin", distance=0.0)
-            found = bridges(shapes[a], shapes[b], cavity, gap_mm=gap_mm) if len(home) else []
-            if not found:
+            home = tree.query(shapes[a], predicate="dwithin", distance=0.0)
+            if len(home) == 0:
                 continue
-            any_found = True
+            cavity = _around(pieces, tree, [bridge.area for bridge in found])
             apart_mm = float(shapely.distance(shapes[a], shapes[b]))
-            self._add(int(layer_of[home.min()]), found, f"two channels, {_microns(apart_mm)} apart,")
-            pieces, layer_of = self._all()
-            cavity = _around(pieces)
-        return any_found
+            what = f"two channels, {_microns(apart_mm)} apart, were joined"
+            layer = int(layer_of[home.min()])
+            found += [
+                _Bridge(area, layer, what) for area in bridges(shapes[a], shapes[b], cavity, gap_mm=gap_mm)
+            ]
+        self._build(found)
+        return bool(found)
 
-    def _add(self, layer: int, found: Sequence[Geometry], what: str) -> None:
-        """Put bridges on a layer, united with what they touch."""
-        for bridge in found:
+    def _build(self, found: Sequence[_Bridge]) -> None:
+        """Put bridges on their layers, united with what they touch."""
+        for layer in {bridge.layer: None for bridge in found}:
             pieces = self.pieces[layer]
-            touched = np.sort(shapely.STRtree(pieces).query(bridge, predicate="intersects"))
-            before = float(shapely.area(pieces[touched]).sum())
-            one = united(np.append(pieces[touched], on_grid(np.array([bridge], dtype=object))))
-            self.pieces[layer] = np.append(np.delete(pieces, touched), shapely.get_parts(one))
-            self.mends[layer].append(
-                Mend.at(
-                    bridge,
-                    RepairKind.GAP,
-                    f"{what} were joined",
-                    before_mm2=before,
-                    after_mm2=float(one.area),
+            tree = shapely.STRtree(pieces)
+            own = [bridge for bridge in found if bridge.layer == layer]
+            touched: set[int] = set()
+            for bridge in own:
+                near = np.sort(tree.query(bridge.area, predicate="intersects"))
+                touched.update(near.tolist())
+                before = float(shapely.area(pieces[near]).sum())
+                covered = shapely.union_all(shapely.intersection(pieces[near], bridge.area))
+                after = before + float(bridge.area.area - covered.area)
+                self.mends[layer].append(
+                    Mend.at(bridge.area, RepairKind.GAP, bridge.what, before_mm2=before, after_mm2=after)
                 )
-            )
+            areas = np.array([bridge.area for bridge in own], dtype=object)
+            gone = np.array(sorted(touched), dtype=np.intp)
+            parts = shapely.get_parts(np.concatenate([pieces[gone], on_grid(areas)]))
+            pairs = neighbours(parts, reach_mm=0.0, at_most=len(parts) ** 2).touching
+            joined = merged(parts, pairs, called=lambda _: "").pieces
+            self.pieces[layer] = np.append(np.delete(pieces, gone), joined)
 
     def _fill_slits(self, gap_mm: float) -> None:
         for layer, pieces in enumerate(self.pieces):
@@ -147,13 +163,12 @@ class Plane:
         return np.concatenate(self.pieces), np.repeat(np.arange(len(sizes)), sizes)
 
 
-def _around(pieces: Shapes) -> Callable[[Polygon], Geometry]:
-    """Gives what pieces cover within a frame."""
-    tree = shapely.STRtree(pieces)
+def _around(pieces: Shapes, tree: shapely.STRtree, more: Sequence[Geometry]) -> Callable[[Polygon], Geometry]:
+    """Gives what pieces, and a few other shapes, cover within a frame."""
 
     def within(frame: Polygon) -> Geometry:
-        near = np.sort(tree.query(frame))
-        return shapely.union_all(shapely.intersection(pieces[near], frame))
+        near = [*pieces[np.sort(tree.query(frame))], *(shape for shape in more if shape.intersects(frame))]
+        return shapely.union_all(shapely.intersection(near, frame))
 
     return within
 

@@ -349,7 +349,8 @@ class _Walk:
 
     def _flattened(self, outline: tuple[Subpath, ...], to_mm: Matrix, called: str) -> list[Points]:
         """The subpaths as points in user units, counted and kept near the sheet first."""
-        self._reach(np.vstack([subpath.hull for subpath in outline]), to_mm, called)
+        hulls = [subpath.hull for subpath in outline]
+        self._reach(hulls[0] if len(hulls) == 1 else np.vstack(hulls), to_mm, called)
         tolerance = self._tolerance(to_mm)
         for subpath in outline:
             self.sketch.tally.vertex(subpath.vertex_count(tolerance=tolerance))
@@ -359,10 +360,12 @@ class _Walk:
         """Refuse points that lie nowhere near a sheet, before they are worked with."""
         with np.errstate(over="ignore", invalid="ignore"):
             placed = apply(to_mm, points)
-        if not np.all(np.isfinite(placed)):
+            farthest = float(np.abs(placed).max())
+        if not math.isfinite(farthest):
             raise Unusable("Its coordinates are not finite.", "Give finite numbers.")
-        x, y = placed[np.abs(placed).max(axis=1).argmax()]
-        self.sketch.tally.reach(placed, where=f"{called} at ({x:.6g}, {y:.6g}) mm")
+        if farthest > self.sketch.options.limits.extent_mm:
+            x, y = placed[np.abs(placed).max(axis=1).argmax()]
+            self.sketch.tally.reach(placed, where=f"{called} at ({x:.6g}, {y:.6g}) mm")
 
     def _tell_off_sheet(self, geometry: MultiPolygon, called: str) -> None:
         x_mm, y_mm = self.corner_mm
