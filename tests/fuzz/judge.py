@@ -44,7 +44,7 @@ def check(data: bytes, media_type: str, **given: Any) -> Layout | None:
                 assert sentence.endswith("."), sentence
             json.dumps([fault.message, fault.remedy, fault.where], ensure_ascii=False).encode()
         return None
-    assert layout.channel_layers
+    assert any(layer.geometry.area > 0.0 for layer in layout.channel_layers)
     vertices = 0
     for layer in layout.layers:
         assert layer.geometry.is_valid, shapely.is_valid_reason(layer.geometry)

@@ -46,8 +46,10 @@ def chip() -> Layout:
 @cache
 def seeds(media_type: str) -> tuple[bytes, ...]:
     """Files of a format that can be read: as the service writes it, and drawn with more of the format."""
-    made: list[bytes] = [writers.written(chip(), media_type=media_type)]
-    made += {SVG: [DEMO_SVG, _RICH_SVG], GDSII: [rich_gdsii()], GEOJSON: [_RICH_GEOJSON]}.get(media_type, [])
+    rich = {SVG: _RICH_SVG, GDSII: rich_gdsii(), OASIS: rich_oasis(), GEOJSON: _RICH_GEOJSON}
+    made = [writers.written(chip(), media_type=media_type)]
+    made += [DEMO_SVG] if media_type == SVG else []
+    made += [rich[media_type]] if media_type in rich else []
     if media_type == WKT:
         made.append(b"POLYGON ((0 0, 9 0, 9 1, 0 1, 0 0), (2 .2, 3 .2, 3 .8, 2 .2))\nMULTIPOLYGON Z EMPTY")
     return tuple(made)
@@ -201,6 +203,55 @@ def oasis(records: bytes) -> bytes:
     end = b"\x02" + unsigned(252) + bytes(252) + b"\x00"
     assert len(end) == 256
     return start + records + end
+
+
+def rich_oasis() -> bytes:
+    """Every kind of record, names by number, repetitions and properties, not packed, no check sum."""
+    square = rectangle(width=10**6, height=10**6, x=0, y=0)
+    names = b"\x03\x01A\x03\x01T"
+    names += b"\x05\x05inlet\x07\x04note\x09\x05value\x0b\x01L\x01\x05\x04\x01\x09"
+    step = unsigned(2 * 10**6)
+    repeated = b"".join(
+        b"\x14\x04" + repetition
+        for repetition in (
+            b"\x01\x00\x01" + step * 2,
+            b"\x00",
+            b"\x02\x01" + step,
+            b"\x03\x01" + step,
+            b"\x04\x00" + step,
+            b"\x05\x00\x05" + step,
+            b"\x06\x00" + step,
+            b"\x07\x00\x05" + step,
+            b"\x08\x00\x00" + unsigned(2 * 10**6 << 4) + unsigned(2 * 10**6 << 4 | 2),
+            b"\x09\x00" + unsigned(2 * 10**6 << 4),
+            b"\x0a\x00" + unsigned(2 * 10**6 << 2 | 1) + step,
+            b"\x0b\x00\x05" + unsigned(10**6 << 4),
+        )
+    )
+    ell = b"".join(unsigned(10**6 << 2 | turn) for turn in (0, 1, 2, 3))
+    points = [
+        b"\x00\x02" + unsigned(10**7) * 2,
+        b"\x02\x04" + ell,
+        b"\x03\x02" + unsigned(10**6 << 3 | 4) * 2,
+    ]
+    points += [
+        b"\x04\x02" + unsigned(10**6 << 4) * 2,
+        b"\x05\x02" + unsigned(10**6 << 2 | 1) + step + b"\x00",
+    ]
+    polygons = b"".join(b"\x15\x23\x01\x00" + several for several in points)
+    ends = (b"\x05", b"\x0a", b"\x0f" + signed(10**5) + signed(-(10**5)))
+    path = b"".join(b"\x16\xe3\x01\x00" + unsigned(10**5) + end + points[0] for end in ends)
+    size = unsigned(3 * 10**6) + unsigned(10**6)
+    others = b"\x17\x63\x01\x00" + size + signed(10**5) + signed(-(10**5))
+    others += b"\x18\x63\x01\x00" + size + signed(10**5) + b"\x19\xe3\x01\x00" + size + signed(10**5)
+    others += b"\x1a\xe3\x01\x00\x04" + size + b"\x1b\x23\x01\x00" + unsigned(10**6)
+    others += b"\x14\xc3\x01\x00" + unsigned(10**6)
+    notes = b"\x1c\x16\x00\x08\x05\x1c\x24\x01p\x0d\x00\x0a\x01q\x1d\x1c\xf6\x00\x01\x07" + bytes(8)
+    label = b"\x13\x7b\x00\x01\x00" + signed(10**5) * 2
+    placed = b"\x11\xf0\x00" + signed(10**7) * 2 + b"\x12\xc6\x00\x00\x02" + b"\x00\x2d"
+    placed += b"\x10\x11\x3a" + signed(10**6) * 2 + b"\x02\x01" + step + b"\x0f"
+    lower = b"\x0d\x00" + square + notes + repeated + polygons + path + others + label
+    return oasis(names + lower + b"\x0d\x01" + placed + b"\x00")
 
 
 def compressed(data: bytes) -> bytes:

@@ -14,6 +14,7 @@ FINDS = {
         stream(cell("A", boundary((0, 0), (9**6, 9**6), (9**6, 0), (0, 9**6)), boundary(*FAR, layer=2))),
     ),
     "only boundaries without area": (GDSII, stream(cell("A", boundary((0, 0), (5, 5)), boundary((1, 1))))),
+    "channels too thin to be any": (GDSII, stream(cell("A", boundary((0, 0), (10**6, 0), (10**6, 9))))),
     "an arc of a radius without end": (
         SVG,
         b'<svg xmlns="http://www.w3.org/2000/svg" width="9mm" height="9mm" viewBox="0 0 9 9">'

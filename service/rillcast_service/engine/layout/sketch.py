@@ -477,6 +477,7 @@ class Sketch:
         layers = tuple(
             self._finished(layer, drawn[layer.name], pieces.get(layer.name)) for layer in self.layers.values()
         )
+        self._check_left(layers)
         outline = self._outline([layer.geometry for layer in layers if layer.role is Role.OUTLINE])
         ports = ports or self._guessed_ports(layers)
         for (what, taken, why, source), elements in self._notes.items():
@@ -563,6 +564,18 @@ class Sketch:
                 "or give its role with the request.",
             )
         )
+
+    def _check_left(self, layers: Sequence[Layer]) -> None:
+        """Refuse channels of which mending has left nothing."""
+        channels = [layer for layer in layers if layer.role is Role.CHANNELS]
+        if all(layer.geometry.is_empty for layer in channels):
+            raise LayoutInvalid(
+                Fault(
+                    f"All that is drawn of the channels is thinner than {self.options.sliver_um:g} µm.",
+                    "Check the drawing's unit, or allow thinner shapes (sliver_um).",
+                    where=f"layer {channels[0].name!r}",
+                )
+            )
 
     def _check_extent(self) -> None:
         shapes = [layer.geometries for layer in self.layers.values()]

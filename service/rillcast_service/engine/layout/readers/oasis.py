@@ -24,11 +24,11 @@ from rillcast_service.engine.layout.curves import Points
 from rillcast_service.engine.layout.readers.cells import Cell, CellLabel, Reference, place, polygons_from
 from rillcast_service.engine.layout.readers.format import Format
 from rillcast_service.engine.layout.readers.mask_paths import Ends, MaskPath
+from rillcast_service.engine.layout.readers.oasis_records import MAGIC, check_records
 from rillcast_service.engine.layout.scratch import read_as_file
 from rillcast_service.engine.layout.sketch import Sketch
 from rillcast_service.engine.layout.statements import MARK, understood
 
-_MAGIC = b"%SEMI-OASIS\r\n"
 _START, _VERSION = b"\x01", b"\x031.0"
 
 #: The record END is filled up to this length, and begins with its number.
@@ -53,6 +53,7 @@ def fill(data: bytes, sketch: Sketch) -> None:
         LayoutTooComplex: beyond a limit.
     """
     _check_frame(data)
+    check_records(data, sketch.tally)
     library = _parsed(data, sketch.options.flattening_um * 1e-3)
     cells: dict[str, Cell] = {}
     for source in library.cells:
@@ -69,10 +70,10 @@ FORMAT = Format("oasis", "OASIS", "application/vnd.semi.oasis", (".oas", ".oasis
 
 
 def _check_frame(data: bytes) -> None:
-    if not data.startswith(_MAGIC + _START + _VERSION):
+    if not data.startswith(MAGIC + _START + _VERSION):
         raise _damaged("The file does not begin as an OASIS file of version 1.0 does", 0)
     end = len(data) - _END_BYTES
-    if end <= len(_MAGIC) or data[end] != _END:
+    if end <= len(MAGIC) or data[end] != _END:
         raise _damaged("The file breaks off: it does not end with the record END", len(data))
     stated = int.from_bytes(data[-4:], "little")
     scheme = data[-5]
