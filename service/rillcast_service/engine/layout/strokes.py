@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -50,32 +50,53 @@ def stroke(points: Points, *, closed: bool, pen: Pen, tolerance: float) -> Geome
     Returns:
         A polygon or multipolygon; empty when nothing is covered.
     """
-    half = pen.width / 2.0
     if len(points) < 2:
         return _dot(points[0], pen, tolerance)
+    widths = np.full((len(points) if closed else len(points) - 1, 2), pen.width)
+    return tapered(points, closed=closed, widths=widths, pen=pen, tolerance=tolerance)
+
+
+def tapered(points: Points, *, closed: bool, widths: Points, pen: Pen, tolerance: float) -> Geometry:
+    """The area along a line whose width changes evenly along every segment.
+
+    Args:
+        points: shape (n, 2), n ≥ 2, no point equal to the next.
+        closed: whether the last point joins the first.
+        widths: at the start and end of every segment, shape (n, 2) of a closed line, else (n − 1, 2).
+        pen: caps and joins; its width counts at the caps only. Corners where the width jumps are bevelled.
+        tolerance: largest distance between a round join or cap and its polygon.
+
+    Returns:
+        A polygon or multipolygon; empty when nothing is covered.
+    """
+    half = pen.width / 2.0
     ends = np.roll(points, -1, axis=0) if closed else points[1:]
     starts = points if closed else points[:-1]
     lengths = np.hypot(*(ends - starts).T)
     along = (ends - starts) / lengths[:, None]
-    aside = np.column_stack([-along[:, 1], along[:, 0]]) * half
+    normal = np.column_stack([-along[:, 1], along[:, 0]])
+    first, last = (normal * widths[:, None, side] / 2.0 for side in (0, 1))
 
-    left = np.stack([starts + aside, ends + aside], axis=1)
-    right = np.stack([starts - aside, ends - aside], axis=1)
+    left = np.stack([starts + first, ends + last], axis=1)
+    right = np.stack([starts - first, ends - last], axis=1)
     joins: list[Points] = []
     corners = range(len(starts)) if closed else range(1, len(starts))
     turns = _turns(along)
     for here in corners:
         before = here - 1
-        turn = turns[here]
-        mitre = 1.0 / math.cos(turn / 2.0) if abs(turn) < 3.0 else math.inf
-        reach = half * math.tan(abs(turn) / 2.0) if abs(turn) < 3.0 else math.inf
-        if half * (mitre - 1.0) <= tolerance and reach < 0.5 * min(lengths[before], lengths[here]):
-            middle = aside[before] + aside[here]
-            middle *= half * mitre / np.hypot(*middle)
+        turn, width = turns[here], widths[here, 0]
+        is_even = widths[before, 1] == width
+        mitre = 1.0 / math.cos(turn / 2.0) if is_even and abs(turn) < 3.0 else math.inf
+        reach = width / 2.0 * math.tan(abs(turn) / 2.0) if abs(turn) < 3.0 else math.inf
+        slight = width / 2.0 * (mitre - 1.0) <= tolerance if is_even else False
+        if slight and reach < 0.5 * min(lengths[before], lengths[here]):
+            middle = normal[before] + normal[here]
+            middle *= width / 2.0 * mitre / np.hypot(*middle)
             left[before, 1] = left[here, 0] = starts[here] + middle
             right[before, 1] = right[here, 0] = starts[here] - middle
-        else:
-            joins.append(_join(starts[here], aside[before], aside[here], turn, mitre, pen, tolerance))
+        elif max(width, widths[before, 1]) > 0.0:
+            corner_pen = replace(pen, width=width, join=pen.join if is_even else "bevel")
+            joins.append(_join(starts[here], last[before], first[here], turn, mitre, corner_pen, tolerance))
     if not closed:
         if pen.cap == "square":
             left[0, 0] -= along[0] * half
@@ -83,9 +104,9 @@ def stroke(points: Points, *, closed: bool, pen: Pen, tolerance: float) -> Geome
             left[-1, 1] += along[-1] * half
             right[-1, 1] += along[-1] * half
         elif pen.cap == "round":
-            joins.append(_fan(starts[0], aside[0], math.pi, half, tolerance))
-            joins.append(_fan(ends[-1], -aside[-1], math.pi, half, tolerance))
-    rectangles = np.concatenate([left, right[:, ::-1]], axis=1)
+            joins.append(_fan(starts[0], first[0], math.pi, half, tolerance))
+            joins.append(_fan(ends[-1], -last[-1], math.pi, half, tolerance))
+    rectangles = np.concatenate([left, right[:, ::-1]], axis=1)[widths.max(axis=1) > 0.0]
     return shapely.union_all([*shapely.polygons(rectangles), *(shapely.Polygon(join) for join in joins)])
 
 
