@@ -83,7 +83,7 @@ def _straighten(sketch: Sketch) -> None:
     outlines = sketch.with_role(Role.OUTLINE)
     if not sketch.options.mends(RepairKind.TILT) or not any(layer.count for layer in outlines):
         return
-    outline = united(np.concatenate([layer.geometries for layer in outlines]))
+    (outline,) = united([np.concatenate([layer.geometries for layer in outlines])])
     if not isinstance(outline, Polygon):
         return
     outline = Polygon(outline.exterior)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import Geometry, Point
+from shapely import Point
 
 from rillcast_service.engine.layout.model import RepairKind
 from rillcast_service.engine.layout.polygons import JOIN_GRID_MM, crossings_between, on_grid
-from rillcast_service.engine.layout.repairs.mends import Mend
+from rillcast_service.engine.layout.repairs.mends import LISTED_EACH, Mend
 from rillcast_service.engine.layout.repairs.neighbours import Indices, Shapes, groups
 
 #: Shapes of so few edges that two of them cross in a few points at most.
@@ -74,42 +74,55 @@ def merged(shapes: Shapes, pairs: Indices, *, called: Callable[[Indices], str]) 
     """
     group = groups(len(shapes), pairs)
     sizes = np.bincount(group, minlength=1)
+    numbers = np.flatnonzero(sizes > 1)
     order = np.argsort(group, kind="stable")
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    pieces = [shapes[sizes[group] == 1]]
-    mends: list[Mend] = []
+    ends = np.cumsum(sizes)
+    members = [order[ends[number] - sizes[number] : ends[number]] for number in numbers]
+    one = united([shapes[several] for several in members])
+    before = np.bincount(group, shapely.area(shapes), minlength=1)[numbers]
+    after = shapely.area(one)
+    rounding = JOIN_GRID_MM * np.bincount(group, shapely.length(shapes), minlength=1)[numbers]
+    overlaps = np.flatnonzero(before - after > _OVERLAP_MM2 + rounding)
     pair_order = np.argsort(group[pairs[:, 0]], kind="stable")
     pair_group = group[pairs[pair_order, 0]]
-    for number in np.flatnonzero(sizes > 1):
-        members = order[starts[number] : starts[number] + sizes[number]]
-        one = united(shapes[members])
-        pieces.append(shapely.get_parts(one))
-        before, after = float(shapely.area(shapes[members]).sum()), float(one.area)
-        rounding = JOIN_GRID_MM * float(shapely.length(shapes[members]).sum())
-        if before - after > _OVERLAP_MM2 + rounding:
-            first, last = np.searchsorted(pair_group, [number, number + 1])
-            place = _overlap(shapes, pairs[pair_order[first:last]]) or one.representative_point()
-            what = f"{len(members)} shapes that overlap were merged ({called(members)})"
-            mends.append(Mend.at(place, RepairKind.OVERLAP, what, before_mm2=before, after_mm2=after))
-    together = np.concatenate(pieces)
-    return Merged(together[~shapely.is_empty(together)], group, mends)
+    mends: list[Mend] = []
+    for told, index in enumerate(overlaps):
+        what, place = f"{len(members[index])} shapes that overlap were merged", one[index]
+        if told <= LISTED_EACH:  # the others are only summed up
+            what += f" ({called(members[index])})"
+            first, last = np.searchsorted(pair_group, [numbers[index], numbers[index] + 1])
+            place = _overlap(shapes, pairs[pair_order[first:last]]) or place
+        mends.append(
+            Mend.at(
+                place,
+                RepairKind.OVERLAP,
+                what,
+                before_mm2=float(before[index]),
+                after_mm2=float(after[index]),
+            )
+        )
+    pieces = np.concatenate([shapes[sizes[group] == 1], shapely.get_parts(one)])
+    return Merged(pieces[~shapely.is_empty(pieces)], group, mends)
 
 
-def united(shapes: Shapes) -> Geometry:
-    """The union of shapes that touch one another, on the joining grid.
+def united(several: Sequence[Shapes]) -> Shapes:
+    """The unions of shapes that touch one another, on the joining grid.
 
     Args:
-        shapes: valid polygons, object array of shape (n,), mm.
+        several: groups of valid polygons, each an object array, mm.
 
     Returns:
-        A valid polygon or multipolygon.
+        A valid polygon or multipolygon for each group, object array.
     """
-    one = shapely.union_all(shapes)
-    if one.geom_type != "Polygon":
-        # Edges that met in the drawing may miss each other by a rounding; on the grid they meet again.
-        one = shapely.union_all(shapes, grid_size=JOIN_GRID_MM)
-    rounded = on_grid(np.array([one]))[0]
-    return rounded if rounded.is_valid else shapely.set_precision(one, JOIN_GRID_MM)
+    one = np.empty(len(several), dtype=object)
+    one[:] = [shapely.union_all(shapes) for shapes in several]
+    # Edges that met in the drawing may miss each other by a rounding; on the grid they meet again.
+    for index in map(int, np.flatnonzero(shapely.get_type_id(one) != shapely.GeometryType.POLYGON)):
+        one[index] = shapely.union_all(several[index], grid_size=JOIN_GRID_MM)
+    rounded = on_grid(one)
+    invalid = np.flatnonzero(~shapely.is_valid(rounded))
+    rounded[invalid] = shapely.set_precision(one[invalid], JOIN_GRID_MM)
+    return rounded
 
 
 def _overlap(shapes: Shapes, pairs: Indices) -> Point | None:
