@@ -110,6 +110,43 @@ def test_pixels_are_told_as_an_assumption(read_svg):
     assert "CSS Values and Units" in assumption.source
 
 
+@pytest.mark.parametrize("dpi", [96, 90, 72])
+@pytest.mark.parametrize(
+    "sheet",
+    [
+        'width="960px" height="960px"',
+        'width="960" height="960"',
+        'viewBox="0 0 960 960"',
+        'width="480px" height="480px" viewBox="0 0 480 480"',
+        # A sheet in millimetres without a view box: its user unit is a pixel still.
+        'width="300mm" height="300mm"',
+    ],
+)
+def test_pixels_of_older_editors(read_svg, sheet, dpi):
+    layout = read_svg(SQUARE, sheet=sheet, dpi=dpi)
+    assert side_mm(layout) == pytest.approx(10.0 * 25.4 / dpi, abs=2e-6)
+    (assumption,) = layout.assumptions
+    assert assumption.what == "unit"
+    assert f"1 px = 1/{dpi} in" in assumption.value
+
+
+def test_units_within_the_drawing_follow_the_resolution(read_svg):
+    body = '<g id="channels"><rect width="1in" height="2px"/><circle cx="5cm" cy="5cm" r="1mm"/></g>'
+    layout = read_svg(body, sheet='width="900px" height="900px"', dpi=90)
+    square, disc = sorted(layout.channel_layers[0].geometry.geoms, key=lambda part: part.bounds[0])
+    assert square.bounds[2:] == pytest.approx((25.4, 254.0), abs=2e-6)
+    assert square.area == pytest.approx(25.4 * 2.0 * 25.4 / 90, rel=1e-4)
+    assert disc.centroid.x == pytest.approx(50.0, abs=1e-5)
+    assert disc.bounds[2] - disc.bounds[0] == pytest.approx(2.0, abs=2e-3)
+
+
+def test_a_unit_and_a_resolution_at_once(read_svg, refusal):
+    sheet = 'width="300" height="300"'
+    assert side_mm(read_svg(SQUARE, sheet=sheet, unit="px", dpi=72)) == pytest.approx(254.0 / 72, abs=2e-6)
+    fault = refusal(LayoutInvalid, read_svg, SQUARE, sheet=sheet, unit="mm", dpi=72)
+    assert fault.pointer == "#/dpi"
+
+
 @pytest.mark.parametrize(
     ("sheet", "says"),
     [

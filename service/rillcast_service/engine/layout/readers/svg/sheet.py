@@ -10,13 +10,16 @@ from xml.etree.ElementTree import Element
 
 from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnitsMissing
 from rillcast_service.engine.layout.affine import Matrix, scaling, translation
-from rillcast_service.engine.layout.lengths import MM_PER_UNIT, mm_per_unit
+from rillcast_service.engine.layout.lengths import MM_PER_INCH, MM_PER_UNIT, mm_per_unit
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 from rillcast_service.engine.layout.readers.svg.units import Lengths, number_and_unit
 from rillcast_service.engine.layout.sketch import Sketch
 
-#: Units that a ruler shows. A pixel is 1/96 inch to a browser but was 1/72 or 1/90 to older editors.
+#: Units that a ruler shows. A pixel is 1/96 inch by CSS but was 1/90 or 1/72 to older editors: `options.dpi`.
 RULER_UNITS = ("mm", "cm", "in", "pt", "pc", "q")
+
+#: Source: CSS Values and Units Module Level 3, §5.2.
+PX_PER_INCH = 96.0
 
 _SOURCE = "CSS Values and Units Module Level 3, §5.2 (1 px = 1/96 in)"
 
@@ -42,8 +45,8 @@ class _Side:
     def number(self) -> float:
         return self.value
 
-    def in_mm(self) -> float:
-        return self.value * MM_PER_UNIT[self.unit]
+    def in_mm(self, px_mm: float) -> float:
+        return self.value * (px_mm if self.unit in ("", "px") else MM_PER_UNIT[self.unit])
 
 
 Sides = tuple[_Side | None, _Side | None]
@@ -68,8 +71,8 @@ class Sheet:
 def sheet(root: Element, sketch: Sketch) -> Sheet:
     """The sheet that the root element describes.
 
-    A size in a ruler's unit is taken as it is. Any other takes the request's unit, when there is one; a size
-    in pixels can do without.
+    A size in a ruler's unit is taken as it is. Any other takes the request's unit or pixels per inch, when
+    there are any; a size in pixels can do without.
 
     Args:
         root: the `svg` element.
@@ -80,24 +83,28 @@ def sheet(root: Element, sketch: Sketch) -> Sheet:
 
     Raises:
         LayoutUnitsMissing: no real size in the file and no unit in the request.
-        LayoutInvalid: a size or view box that cannot be used.
+        LayoutInvalid: a size or view box that cannot be used, or both a unit and pixels per inch.
     """
+    unit, dpi = sketch.options.unit, sketch.options.dpi
+    px_mm = MM_PER_INCH / (dpi or PX_PER_INCH)
     try:
-        box = _view_box(root.get("viewBox"))
+        box = view_box(root.get("viewBox"))
         sides = _side(root, "width"), _side(root, "height")
         ruled = any(side is not None and side.unit in RULER_UNITS for side in sides)
-        if sketch.options.unit is None or ruled:
-            user_unit_mm = MM_PER_UNIT["px"]
-            width_mm, height_mm = _stated_size(sides, box, sketch)
+        user_unit_mm = px_mm
+        if unit is None or ruled:
+            width_mm, height_mm = _stated_size(sides, box, px_mm, sketch)
         else:
-            user_unit_mm = mm_per_unit(sketch.options.unit, pointer="#/unit")
+            if unit.strip().lower() != "px":
+                user_unit_mm = mm_per_unit(unit, pointer="#/unit")
+                _refuse_both(unit, dpi)
             width_mm, height_mm = _requested_size(sides, box, user_unit_mm, sketch)
         if box is None:
             box = (0.0, 0.0, width_mm / user_unit_mm, height_mm / user_unit_mm)
         to_mm = fitted(box, width_mm, height_mm, root.get("preserveAspectRatio", ""))
     except Unusable as fault:
         raise LayoutInvalid(Fault(fault.message, fault.remedy, where="<svg>")) from None
-    return Sheet(width_mm, height_mm, to_mm, Lengths(box[2], box[3]))
+    return Sheet(width_mm, height_mm, to_mm, Lengths(box[2], box[3], px_mm))
 
 
 def fitted(box: ViewBox, width: float, height: float, preserve_aspect_ratio: str) -> Matrix:
@@ -134,7 +141,18 @@ def fitted(box: ViewBox, width: float, height: float, preserve_aspect_ratio: str
     return placed
 
 
-def _view_box(text: str | None) -> ViewBox | None:
+def view_box(text: str | None) -> ViewBox | None:
+    """The `viewBox` attribute.
+
+    Args:
+        text: its value; None when there is none.
+
+    Returns:
+        The four numbers, in user units; None when there are none.
+
+    Raises:
+        Unusable: not four finite numbers, or without area.
+    """
     if text is None:
         return None
     try:
@@ -159,15 +177,30 @@ def _side(root: Element, key: str) -> _Side | None:
     return _Side(value, unit)
 
 
-def _stated_size(sides: Sides, box: ViewBox | None, sketch: Sketch) -> Size:
-    """Width and height in mm by the drawing's own units."""
+def _refuse_both(unit: str, dpi: float | None) -> None:
+    """Refuse a request that says twice what a user unit is."""
+    if dpi is not None:
+        raise LayoutInvalid(
+            Fault(
+                f"The request says that one unit is {unit} and that there are {dpi:g} of them to the inch.",
+                "Give either the unit or the dpi.",
+                pointer="#/dpi",
+            )
+        )
+
+
+def _stated_size(sides: Sides, box: ViewBox | None, px_mm: float, sketch: Sketch) -> Size:
+    """Width and height in mm by the drawing's own units, of which a pixel may be the request's."""
     stated = [side for side in sides if side is not None]
-    if not stated:
+    dpi = sketch.options.dpi
+    if not stated and dpi is None:
         raise _units_missing("it has no width and height", None if box is None else box[2:])
-    if any(not side.unit for side in stated):
+    if any(not side.unit for side in stated) and dpi is None:
         numbers = _whole(sides, box, _Side.number)
         raise _units_missing("its width and height have no unit", numbers)
-    size = _whole(sides, box, _Side.in_mm)
+    size = _whole(sides, box, lambda side: side.in_mm(px_mm))
+    if size is None and not stated and box is not None:
+        size = box[2] * px_mm, box[3] * px_mm
     if size is None:
         raise _units_missing("it has only one of width and height, and no viewBox", None)
     if sketch.options.unit is not None:
@@ -177,7 +210,14 @@ def _stated_size(sides: Sides, box: ViewBox | None, sketch: Sketch) -> Size:
             "the drawing states its real size, which goes before the request's unit",
             _SOURCE,
         )
-    if any(side.unit == "px" for side in stated):
+    if dpi is not None:
+        sketch.assume(
+            "unit",
+            f"1 px = 1/{dpi:g} in, a sheet of {size[0]:.4g} × {size[1]:.4g} mm",
+            "the request says so; CSS takes 1/96 in, and some older editors took 1/90 or 1/72 in",
+            "the request",
+        )
+    elif any(side.unit == "px" for side in stated):
         sketch.assume(
             "unit",
             f"1 px = 1/96 in, a sheet of {size[0]:.4g} × {size[1]:.4g} mm",

@@ -19,11 +19,13 @@ class Lengths:
     """Reads lengths of shapes in user units.
 
     Args:
-        width, height: of the view box, in user units, which percentages refer to.
+        width, height: of the viewport, in user units, which percentages refer to.
+        px_mm: of a pixel, which a user unit counts as where a unit is written.
     """
 
     width: float
     height: float
+    px_mm: float = MM_PER_UNIT["px"]
 
     def read(self, text: str, *, along: str) -> float:
         """A length in user units.
@@ -38,7 +40,9 @@ class Lengths:
         value, unit = number_and_unit(text)
         if unit == "%":
             return value / 100.0 * self._whole(along)
-        return value * MM_PER_UNIT[unit] / MM_PER_UNIT["px"] if unit else value
+        if unit in ("", "px"):
+            return value
+        return value * MM_PER_UNIT[unit] / self.px_mm
 
     def _whole(self, along: str) -> float:
         diagonal = math.hypot(self.width, self.height) / math.sqrt(2.0)
