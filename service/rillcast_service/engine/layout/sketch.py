@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -25,6 +25,7 @@ from rillcast_service.engine.layout.model import (
     RepairKind,
     Role,
 )
+from rillcast_service.engine.layout.nesting import nested
 from rillcast_service.engine.layout.options import ReadOptions, escaped
 from rillcast_service.engine.layout.polygons import (
     GRID_DIGITS,
@@ -62,12 +63,14 @@ class Shape:
         geometry: its area, valid.
         name: for a port; None when the drawing names none.
         port_role: for a port, as the drawing states it; None when it does not.
+        is_loop: whether it is the inside of a closed line, into which a closed line within it cuts a hole.
     """
 
     element: str
     geometry: Polygon | MultiPolygon
     name: str | None = None
     port_role: PortRole | None = None
+    is_loop: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,7 +355,7 @@ class Sketch:
             LayoutTooComplex: too many crossings.
         """
         if len(rings) == 1 and len(rings[0]) >= 3:  # as most are
-            polygon = shapely.polygons(np.round(rings[0], GRID_DIGITS))
+            polygon = shapely.polygons(rings[0].round(GRID_DIGITS))
             if polygon.is_valid:
                 return shapely.multipolygons([polygon])
         plain = all(len(ring) < 3 or is_plain(ring) for ring in rings)
@@ -467,6 +470,7 @@ class Sketch:
         """
         self._check_roles()
         guess_roles(self)
+        self._nest_loops()
         self._check_channels()
         self._check_channel_options()
         self._check_extent()
@@ -519,6 +523,35 @@ class Sketch:
         ]
         if faults:
             raise LayoutInvalid(*faults)
+
+    def _nest_loops(self) -> None:
+        """Cut holes where closed lines of one layer lie in one another; a disc that is a port cuts none."""
+        openings = {id(shape.geometry) for layer in self.with_role(Role.PORTS) for shape in layer.shapes}
+        for layer in self.layers.values():
+            is_used = layer.role is not None and layer.role is not Role.IGNORED
+            stays = layer.role is Role.CHANNELS
+            loops = [
+                index
+                for index, shape in enumerate(layer.shapes)
+                if is_used and shape.is_loop and not (stays and id(shape.geometry) in openings)
+            ]
+            if len(loops) < 2:
+                continue
+            inside = np.empty(len(loops), dtype=object)
+            inside[:] = [layer.shapes[index].geometry for index in loops]
+            apart = nested(inside)
+            for at, area in zip(apart.solid, apart.areas, strict=True):
+                layer.shapes[loops[at]] = replace(layer.shapes[loops[at]], geometry=area)
+            for at in apart.holes:
+                self.note(
+                    layer.shapes[loops[at]].element,
+                    what=f"layers.{layer.name}.holes",
+                    taken="hole",
+                    why="a closed line within another one cuts a hole into its area",
+                    source="the even-odd rule",
+                )
+            holes = {loops[at] for at in apart.holes}
+            layer.shapes = [shape for index, shape in enumerate(layer.shapes) if index not in holes]
 
     def _check_channel_options(self) -> None:
         names = (layer.name for layer in self.with_role(Role.CHANNELS))
