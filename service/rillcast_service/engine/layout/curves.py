@@ -156,6 +156,11 @@ class Subpath:
         return np.vstack([self.start[None, :], *(segment.hull for segment in self.segments)])
 
     @property
+    def is_straight(self) -> bool:
+        """Whether it consists of straight lines read at once."""
+        return self._polyline is not None
+
+    @property
     def _polyline(self) -> Polyline | None:
         """What the subpath consists of, if of straight lines read at once."""
         alone = self.segments[0] if len(self.segments) == 1 else None

@@ -34,7 +34,7 @@ from rillcast_service.engine.layout.readers.svg.document import attribute, parse
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 from rillcast_service.engine.layout.readers.svg.shapes import SHAPES, subpaths
 from rillcast_service.engine.layout.readers.svg.sheet import Sheet, sheet
-from rillcast_service.engine.layout.readers.svg.styles import INITIAL, Style, StyleSheet
+from rillcast_service.engine.layout.readers.svg.styles import INITIAL, STYLED, Style, StyleSheet
 from rillcast_service.engine.layout.readers.svg.transforms import parse_transform
 from rillcast_service.engine.layout.sketch import NO_AREA, Shape, Sketch, SketchLayer
 from rillcast_service.engine.layout.strokes import Cap, Join, Pen, stroke
@@ -112,6 +112,8 @@ class _Walk:
         self.flattening_mm = sketch.options.flattening_um / 1e3
         self.by_id = {key: element for element in root.iter() if (key := element.get("id"))}
         self.styles = StyleSheet()
+        self._unstyled = INITIAL, INITIAL
+        self._scaled = np.eye(3), self.flattening_mm
         self.corner_mm = (0.0, 0.0)
 
     def run(self) -> None:
@@ -151,13 +153,21 @@ class _Walk:
 
     def _entered(self, element: Element, place: _Place) -> _Place:
         """The place within an element: its style and transform added."""
-        style = self.styles.style(element, place.style)
+        style = self._style(element, place.style)
         transform = element.get("transform")
         to_mm = place.to_mm
         if transform and transform.strip() != "none":
             with np.errstate(over="ignore", invalid="ignore"):
                 to_mm = to_mm @ parse_transform(transform)
         return replace(place, to_mm=to_mm, style=style, depth=place.depth + 1)
+
+    def _style(self, element: Element, parent: Style) -> Style:
+        """The computed style; that of shapes which state none is worked out once for all in a group."""
+        if self.styles.rules or not STYLED.isdisjoint(element.keys()):
+            return self.styles.style(element, parent)
+        if self._unstyled[0] is not parent:
+            self._unstyled = parent, self.styles.style(Element("g"), parent)
+        return self._unstyled[1]
 
     def _group(self, element: Element, place: _Place) -> None:
         names = _names(element)
@@ -214,7 +224,7 @@ class _Walk:
     def _shape(self, element: Element, kind: str, place: _Place) -> None:
         names = _names(element)
         layer = self._layer_for_shape(element, names, place)
-        style, called = place.style, _called(element)
+        style, called = place.style, _called(element, names)
         if layer is None:
             self.sketch.leave_out(called, "they lie on no layer and their names stand for no role")
             return
@@ -293,7 +303,7 @@ class _Walk:
     ) -> MultiPolygon:
         if rule not in ("nonzero", "evenodd"):
             raise Unusable(f"fill-rule is {rule!r}.", "Give nonzero or evenodd.")
-        rings = [apply(place.to_mm, points) for points in self._flattened(outline, place.to_mm, called)]
+        rings = self._placed(outline, place.to_mm, called)
         return self.sketch.filled(rings, cast(FillRule, rule), layer=layer, element=called)
 
     def _band(
@@ -343,9 +353,23 @@ class _Walk:
         )
 
     def _tolerance(self, to_mm: Matrix) -> float:
-        """The flattening distance in user units."""
-        scale = largest_scale(to_mm)
-        return self.flattening_mm / scale if scale > 0.0 else math.inf
+        """The flattening distance in user units; worked out once for all shapes of a group."""
+        if self._scaled[0] is not to_mm:
+            scale = largest_scale(to_mm)
+            self._scaled = to_mm, (self.flattening_mm / scale if scale > 0.0 else math.inf)
+        return self._scaled[1]
+
+    def _placed(self, outline: tuple[Subpath, ...], to_mm: Matrix, called: str) -> list[Points]:
+        """The subpaths as points in mm, counted and kept near the sheet."""
+        if not all(subpath.is_straight for subpath in outline):
+            return [apply(to_mm, points) for points in self._flattened(outline, to_mm, called)]
+        # Straight lines hold no more points than the file, so they can be placed before they are looked at.
+        tolerance = self._tolerance(to_mm)
+        with np.errstate(over="ignore", invalid="ignore"):
+            rings = [apply(to_mm, subpath.flatten(tolerance=tolerance)) for subpath in outline]
+        self.sketch.tally.vertex(sum(map(len, rings)))
+        self._near_sheet(rings[0] if len(rings) == 1 else np.vstack(rings), called)
+        return rings
 
     def _flattened(self, outline: tuple[Subpath, ...], to_mm: Matrix, called: str) -> list[Points]:
         """The subpaths as points in user units, counted and kept near the sheet first."""
@@ -360,7 +384,11 @@ class _Walk:
         """Refuse points that lie nowhere near a sheet, before they are worked with."""
         with np.errstate(over="ignore", invalid="ignore"):
             placed = apply(to_mm, points)
-            farthest = float(np.abs(placed).max())
+        self._near_sheet(placed, called)
+
+    def _near_sheet(self, placed: Points, called: str) -> None:
+        """Refuse points in mm that lie nowhere near a sheet."""
+        farthest = float(np.abs(placed).max())
         if not math.isfinite(farthest):
             raise Unusable("Its coordinates are not finite.", "Give finite numbers.")
         if farthest > self.sketch.options.limits.extent_mm:
@@ -451,9 +479,9 @@ def _names(element: Element) -> list[str]:
     return [name.strip() for name in names if name and name.strip()]
 
 
-def _called(element: Element) -> str:
-    """An element in a message."""
-    names = _names(element)
+def _called(element: Element, names: list[str] | None = None) -> str:
+    """An element in a message; its names are looked up unless they are known."""
+    names = _names(element) if names is None else names
     return f"<{tag(element)}>" + (f" {element.get('id') or names[0]!r}" if names else "")
 
 

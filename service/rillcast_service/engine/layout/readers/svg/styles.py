@@ -60,6 +60,10 @@ _UNREAD: Mapping[str, str] = {
 }
 
 _KNOWN = (*INHERITED, *OWN)
+
+#: Attributes by which an element states a style of its own.
+STYLED = frozenset((*_KNOWN, "style"))
+
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 _RULE = re.compile(r"([^{}]+)\{([^{}]*)\}")
 _COMPOUND = re.compile(r"(\*|[a-zA-Z][\w-]*)?((?:[.#][\w-]+)*)")
