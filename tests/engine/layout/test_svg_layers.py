@@ -56,9 +56,31 @@ def test_groups_of_one_name_are_one_layer(read_svg):
 
 
 def test_shapes_outside_any_group_go_by_their_own_name(read_svg):
-    layout = read_svg('<rect id="channels" width="2" height="3"/><rect id="rect9" width="2" height="3"/>')
-    assert roles(layout) == {"channels": Role.CHANNELS}
-    assert layout.assumptions[0].value == "left out: <rect> 'rect9'"
+    layout = read_svg(
+        '<rect id="channels" width="9" height="3"/><rect id="rect9" x="1" width="2" height="3"/>'
+    )
+    assert roles(layout) == {"channels": Role.CHANNELS, "loose shapes": Role.IGNORED}
+    assert layout.assumptions[0].what == "roles.loose shapes"
+    assert layout.layers[1].shapes == 1
+
+
+def test_loose_shapes_alone_are_looked_at_like_a_layer(read_svg):
+    body = '<rect width="40" height="20" fill="none" stroke="red"/><rect x="5" y="9" width="20" height="1"/>'
+    given = read_svg(body.replace("red", "none"), roles={"loose shapes": "channels"})
+    guessed = read_svg('<rect x="5" y="9" width="20" height="1"/>')
+    assert given.channel_layers[0].geometry.equals(guessed.channel_layers[0].geometry)
+    assert any("guess" in assumption.source for assumption in guessed.assumptions)
+
+
+def test_a_fault_on_a_layer_counts_once_its_role_is_known(read_svg, refusal):
+    dashed = '<g id="sketch"><path d="M5 5h9" fill="none" stroke="red" stroke-dasharray="1"/>{}</g>'
+    marks = dashed.format('<rect x="30" width="2" height="3"/>')
+    assert read_svg(CHANNEL + marks).channel_layers[0].geometry.area == pytest.approx(20.0)
+    fault = refusal(LayoutInvalid, read_svg, CHANNEL + marks, roles={"sketch": "marks"})
+    assert "stroke-dasharray" in fault.message
+    assert "'sketch'" in fault.where
+    # The only layer: its shapes make it the channels, and so its fault counts.
+    assert "stroke-dasharray" in refusal(LayoutInvalid, read_svg, marks).message
 
 
 def test_unmatched_layers_are_left_out_and_told(read_svg):

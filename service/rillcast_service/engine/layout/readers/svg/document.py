@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import io
+import re
 from xml.etree.ElementTree import Element, ParseError
 
 from defusedxml import DefusedXmlException, DTDForbidden, EntitiesForbidden
 from defusedxml.ElementTree import iterparse
 
-from rillcast_service.engine.errors import Fault, LayoutUnreadable
+from rillcast_service.engine.errors import Fault, LayoutInvalid, LayoutUnreadable
 from rillcast_service.engine.layout.limits import Limits, Tally
 
 NAMESPACE = "http://www.w3.org/2000/svg"
 
 #: Old files name one of the public SVG 1.x document types. It is never fetched, and says nothing.
 _KNOWN_DOCTYPE = "-//W3C//DTD SVG 1."
+
+#: A style sheet beside the drawing stands before its root. Source: Associating Style Sheets with XML, §1.
+_OUTER_SHEET = re.compile(rb"<\?xml-stylesheet\b[^>]*?\bhref\s*=\s*([\"'])([^#].*?)\1")
 
 
 def parsed(data: bytes, limits: Limits) -> Element:
@@ -33,7 +37,17 @@ def parsed(data: bytes, limits: Limits) -> Element:
     Raises:
         LayoutUnreadable: not well-formed XML, not SVG, or with forbidden declarations.
         LayoutTooComplex: too many elements, or nested too deeply.
+        LayoutInvalid: styled by a sheet that is not in the file.
     """
+    outer = _OUTER_SHEET.search(data[: data.find(b"<svg")])
+    if outer is not None:
+        raise LayoutInvalid(
+            Fault(
+                f"The drawing is styled by {outer[2].decode(errors='replace')!r}, which is not in the file.",
+                "Put the rules into a <style> element of the drawing.",
+                where="<?xml-stylesheet?>",
+            )
+        )
     try:
         root = _tree(data, Tally(limits), forbid_dtd=True)
     except DTDForbidden as error:

@@ -5,6 +5,8 @@
 - A layer is a group whose label, title or id stands for a role (`layout.roles`); of groups within groups the
   innermost such group counts. Otherwise a top-level group is a layer, and a shape outside any group is one
   under its own name.
+- Where the request gives a colour a role, shapes of that fill, or of that stroke where they have no fill,
+  make a layer of their own.
 - A filled shape is its inside. A line without fill is a band of its stroke's width, but on an outline or port
   layer a closed line is the inside it goes around.
 - `data-role`, `data-depth-um` and `data-level` on a group state its role, depth and level; `data-role` on a
@@ -24,19 +26,31 @@ import shapely
 from shapely import MultiPolygon
 
 from rillcast_service.engine.errors import EngineError, Fault, LayoutInvalid
-from rillcast_service.engine.layout.affine import Matrix, apply, largest_scale, scaling, translation
-from rillcast_service.engine.layout.curves import Points, Subpath
-from rillcast_service.engine.layout.lengths import MM_PER_UNIT
+from rillcast_service.engine.layout.affine import Matrix, apply, scaling, translation
+from rillcast_service.engine.layout.curves import Subpath
 from rillcast_service.engine.layout.model import PortRole, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL
 from rillcast_service.engine.layout.polygons import FillRule, multipolygon
+from rillcast_service.engine.layout.readers.svg.clips import Clips
+from rillcast_service.engine.layout.readers.svg.conditions import chosen, holds
 from rillcast_service.engine.layout.readers.svg.document import attribute, parsed, tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
+from rillcast_service.engine.layout.readers.svg.paints import WHITE, Paint, Paints
+from rillcast_service.engine.layout.readers.svg.placing import Placing
+from rillcast_service.engine.layout.readers.svg.references import referred
 from rillcast_service.engine.layout.readers.svg.shapes import SHAPES, subpaths
 from rillcast_service.engine.layout.readers.svg.sheet import Sheet, sheet
-from rillcast_service.engine.layout.readers.svg.styles import INITIAL, STYLED, Style, StyleSheet
-from rillcast_service.engine.layout.readers.svg.transforms import parse_transform
-from rillcast_service.engine.layout.sketch import NO_AREA, Shape, Sketch, SketchLayer
+from rillcast_service.engine.layout.readers.svg.styles import (
+    INITIAL,
+    STYLED,
+    Style,
+    StyleSheet,
+    with_geometry,
+)
+from rillcast_service.engine.layout.readers.svg.transforms import transformed
+from rillcast_service.engine.layout.readers.svg.units import Lengths
+from rillcast_service.engine.layout.readers.svg.viewports import viewport
+from rillcast_service.engine.layout.sketch import NO_AREA, SPECK_MM2, Shape, Sketch, SketchLayer
 from rillcast_service.engine.layout.strokes import Cap, Join, Pen, stroke
 
 #: Elements that are never painted themselves.
@@ -54,11 +68,15 @@ _REFUSED = {
     "flowRoot": ("text", "Convert the text to outlines (paths)"),
     "image": ("a raster picture", "Trace the picture to shapes"),
     "foreignObject": ("foreign content", "Draw it as shapes"),
-    "svg": ("a drawing within the drawing", "Put its shapes into the drawing itself"),
-    "switch": ("a choice of contents", "Keep one of them, as a group"),
 }
 
 NOT_VISIBLE = "they are not visible (visibility: hidden)"
+
+#: Elements that markers are drawn on. Source: SVG 2, §13.7.1.
+_MARKED = frozenset({"path", "line", "polyline", "polygon"})
+
+#: The layer of shapes that lie in no group and whose own names say nothing.
+LOOSE = "loose shapes"
 
 _ON_NOTES = "or put it on a layer called notes, which is left out."
 
@@ -74,7 +92,12 @@ def fill(data: bytes, sketch: Sketch) -> None:
         LayoutUnreadable, LayoutUnitsMissing, LayoutInvalid, LayoutTooComplex: see `readers.read`.
     """
     root = parsed(data, sketch.options.limits)
-    _Walk(root, sheet(root, sketch), sketch).run()
+    try:
+        styles = StyleSheet.of(root)
+        root = _sized(root, styles.style(root, INITIAL))
+    except Unusable as fault:
+        raise LayoutInvalid(Fault(fault.message, fault.remedy, where="<svg>")) from None
+    _Walk(root, sheet(root, sketch), styles, sketch).run()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,36 +107,42 @@ class _Place:
     Args:
         to_mm: user units to mm on the sheet, y up.
         style: of the element around.
+        lengths: of the viewport around.
         group: the layer by the innermost group whose name tells a role.
         top: name of the top-level group, for when none does.
         depth: of nesting, references expanded.
         name: of a reference, which names the shape it shows.
         port_role: as the element around states it.
         references: that are being followed.
+        clip: what the elements around leave to be seen, mm; None where nothing is cut.
     """
 
     to_mm: Matrix
     style: Style
+    lengths: Lengths
     group: SketchLayer | None = None
     top: str | None = None
     depth: int = 0
     name: str | None = None
     port_role: PortRole | None = None
     references: frozenset[str] = frozenset()
+    clip: MultiPolygon | None = None
 
 
 class _Walk:
     """One reading of one drawing."""
 
-    def __init__(self, root: Element, page: Sheet, sketch: Sketch) -> None:
+    def __init__(self, root: Element, page: Sheet, styles: StyleSheet, sketch: Sketch) -> None:
         self.root = root
         self.page = page
         self.sketch = sketch
-        self.flattening_mm = sketch.options.flattening_um / 1e3
+        self.placing = Placing(sketch)
         self.by_id = {key: element for element in root.iter() if (key := element.get("id"))}
-        self.styles = StyleSheet()
+        self.styles = styles
+        self.paints = Paints(self.by_id)
+        self.clips = Clips(self.by_id, styles, self.placing, sketch.tally)
+        self.asks_colours = any(name.strip().startswith("#") for name in sketch.options.roles)
         self._unstyled = INITIAL, INITIAL
-        self._scaled = np.eye(3), self.flattening_mm
         self.corner_mm = (0.0, 0.0)
 
     def run(self) -> None:
@@ -121,11 +150,18 @@ class _Walk:
             x_mm, y_mm = (_number(self.root, f"data-origin-{axis}-mm") or 0.0 for axis in "xy")
             self.corner_mm = (x_mm, y_mm)
             y_up = translation(x_mm, y_mm + self.page.height_mm) @ scaling(1.0, -1.0)
-            place = _Place(to_mm=y_up @ self.page.to_mm, style=INITIAL)
-            self.styles = StyleSheet.of(self.root)
-            place = self._entered(self.root, place)
+            place = _Place(to_mm=y_up @ self.page.to_mm, style=INITIAL, lengths=self.page.lengths)
+            place = self._clipped(self.root, self._entered(self.root, place))
+            place.style.refuse_unread(of_group=True)
         except Unusable as fault:
             raise LayoutInvalid(Fault(fault.message, fault.remedy, where="<svg>")) from None
+        for media in self.styles.rules.left_out:
+            self.sketch.assume(
+                "styles",
+                f"rules for {media} left out",
+                "the drawing was read as it is shown on a screen",
+                "Media Queries Level 4, §2",
+            )
         for child in self.root:
             self._visit(child, place)
 
@@ -136,34 +172,53 @@ class _Walk:
         self.sketch.tally.nesting(place.depth)
         self.sketch.tally.element()
         try:
-            place = self._entered(element, place)
-            hidden = place.style.why_hidden
-            if hidden is not None:
-                self.sketch.leave_out(_called(element), hidden)
-            elif kind in _GROUPS:
-                self._group(element, place)
-            elif kind == "use":
-                self._reference(element, place)
-            elif kind in SHAPES:
-                self._shape(element, kind, place)
-            else:
-                self._refuse(kind, place, _called(element))
+            self._enter(element, kind, place)
         except Unusable as fault:
-            raise self._fault(element, place, fault.message, fault.remedy) from None
+            layer = self._layer_around(element, kind, place)
+            error = self._fault(element, layer, place, fault)
+            if layer is None:
+                raise error from None
+            self.sketch.refuse(layer, error)
+
+    def _enter(self, element: Element, kind: str, place: _Place) -> None:
+        place = self._entered(element, place)
+        hidden = place.style.why_hidden
+        if hidden is None and not holds(element):
+            hidden = "they are for another language than English, or for viewers with extensions"
+        if hidden is not None:
+            self.sketch.leave_out(_called(element), hidden)
+            return
+        element = with_geometry(element, place.style)
+        is_group = kind in _GROUPS  # whose own name may tell that it is ignored
+        if place.style["clip-path"] != "none" and not is_group and not _is_ignored(place.group):
+            place = self._clipped(element, place)
+        if is_group:
+            self._group(element, place)
+        elif kind == "svg":
+            self._drawing(element, place)
+        elif kind == "switch":
+            self._switch(element, place)
+        elif kind == "use":
+            self._reference(element, place)
+        elif kind in SHAPES:
+            self._shape(element, kind, place)
+        else:
+            self._refuse(kind, place, _called(element))
 
     def _entered(self, element: Element, place: _Place) -> _Place:
         """The place within an element: its style and transform added."""
         style = self._style(element, place.style)
-        transform = element.get("transform")
-        to_mm = place.to_mm
-        if transform and transform.strip() != "none":
-            with np.errstate(over="ignore", invalid="ignore"):
-                to_mm = to_mm @ parse_transform(transform)
+        to_mm = transformed(element, style, place.to_mm, place.lengths)
         return replace(place, to_mm=to_mm, style=style, depth=place.depth + 1)
+
+    def _clipped(self, element: Element, place: _Place) -> _Place:
+        """The place within an element: its clip path added."""
+        area = self.clips.area(element, place.style, place.to_mm, place.lengths, passed=frozenset())
+        return place if area is None else replace(place, clip=_both(place.clip, area))
 
     def _style(self, element: Element, parent: Style) -> Style:
         """The computed style; that of shapes which state none is worked out once for all in a group."""
-        if self.styles.rules or not STYLED.isdisjoint(element.keys()):
+        if not self.styles.rules.are_none or not STYLED.isdisjoint(element.keys()):
             return self.styles.style(element, parent)
         if self._unstyled[0] is not parent:
             self._unstyled = parent, self.styles.style(Element("g"), parent)
@@ -174,6 +229,8 @@ class _Walk:
         group = self._layer_of(element, names) or place.group
         if not _is_ignored(group):
             place.style.refuse_unread(of_group=True)
+            if tag(element) in _GROUPS:
+                place = self._clipped(element, place)
         top = place.top or (names[0] if names else "unnamed group")
         inside = replace(place, group=group, top=top, port_role=self._port_role(element, place))
         for child in element:
@@ -185,99 +242,166 @@ class _Walk:
         named_role = self.sketch.named_role(names, Role(stated) if stated in tuple(Role) else None)
         return named_role and self.sketch.layer(*named_role, _depth(element), _level(element))
 
+    def _drawing(
+        self, element: Element, place: _Place, *, width: str | None = None, height: str | None = None
+    ) -> None:
+        """A drawing or symbol with a sheet of its own, of the size that a reference gives it, if one does."""
+        inner = viewport(element, place.to_mm, place.lengths, width=width, height=height)
+        if inner is None:
+            self.sketch.leave_out(_called(element), "they have no size")
+            return
+        is_cut = place.style["overflow"] not in ("visible", "auto")
+        clip = _both(place.clip, inner.frame) if is_cut else place.clip
+        self._group(element, replace(place, to_mm=inner.to_mm, lengths=inner.lengths, clip=clip))
+
+    def _switch(self, element: Element, place: _Place) -> None:
+        """The first of several contents that is meant for everyone, or for readers of English."""
+        if not _is_ignored(place.group):
+            place.style.refuse_unread(of_group=True)
+        child = chosen(element)
+        if child is None:
+            self.sketch.leave_out(
+                _called(element), "none of the contents that it offers is in English or for all"
+            )
+            return
+        if sum(isinstance(other.tag, str) for other in element) > 1:
+            self.sketch.note(
+                _called(element),
+                what="shapes",
+                taken=f"of several contents <{tag(child) or 'other'}> was taken",
+                why="it is the first that is in English or in no language, and needs no extension",
+                source="SVG 2, §5.9",
+            )
+        self._visit(child, place)
+
     def _reference(self, element: Element, place: _Place) -> None:
-        target_name = (attribute(element, "href") or "").strip()
-        if not target_name.startswith("#"):
-            raise Unusable(
-                f"It refers to {target_name!r}, which is not in the drawing.",
-                "Put the shape into the drawing itself.",
-            )
-        target = self.by_id.get(target_name[1:])
-        if target is None:
-            raise Unusable(
-                f"It refers to {target_name!r}, which does not exist.", "Remove it, or mend the reference."
-            )
-        if target_name in place.references:
-            raise Unusable(
-                f"It refers to {target_name!r}, which holds this reference.", "Remove the reference."
-            )
-        lengths = self.page.lengths
-        x, y = (lengths.read(element.get(key, "0"), along=key) for key in ("x", "y"))
+        name, target = referred(element, self.by_id, place.references)
+        x, y = (place.lengths.read(element.get(key, "0"), along=key) for key in ("x", "y"))
+        if not _is_ignored(place.group):
+            place.style.refuse_unread(of_group=True)
         names = _names(element)
         inside = replace(
             place,
             to_mm=place.to_mm @ translation(x, y),
             name=place.name or (names[0] if names else None),
             port_role=self._port_role(element, place),
-            references=place.references | {target_name},
+            references=place.references | {name},
         )
-        if tag(target) != "symbol":
+        if tag(target) not in ("symbol", "svg"):
             self._visit(target, inside)
             return
-        if target.get("viewBox") is not None:
+        self.sketch.tally.nesting(inside.depth)
+        self.sketch.tally.element()
+        inside = self._entered(target, inside)
+        if tag(target) == "svg" and inside.style["display"] == "none":
+            return
+        if not _is_ignored(place.group):
+            inside = self._clipped(target, inside)
+        if target.get("refX") is not None or target.get("refY") is not None:
             raise Unusable(
-                "It refers to a symbol with a viewBox of its own.", "Turn it into a group, or unlink it."
+                f"It refers to the symbol {name!r}, which has a refX or refY.",
+                "Move the symbol's shapes instead.",
             )
-        for child in target:
-            self._visit(child, inside)
+        sized = with_geometry(target, inside.style)
+        self._drawing(sized, inside, width=element.get("width"), height=element.get("height"))
 
     def _shape(self, element: Element, kind: str, place: _Place) -> None:
         names = _names(element)
         layer = self._layer_for_shape(element, names, place)
         style, called = place.style, _called(element, names)
-        if layer is None:
-            self.sketch.leave_out(called, "they lie on no layer and their names stand for no role")
-            return
-        if layer.role is Role.IGNORED:
+        if layer.role is Role.IGNORED and not self.asks_colours:
             layer.passed_over += 1
             return
-        is_line = kind == "line"  # which has no inside
         if style["visibility"] != "visible":
             self.sketch.leave_out(called, NOT_VISIBLE)
             return
-        if not style.is_stroked and (is_line or not style.is_filled):
+        fill = None if kind == "line" else self.paints.of(style, "fill")  # a line has no inside
+        line = self.paints.of(style, "stroke")
+        if self.asks_colours:
+            paint = fill or line
+            colour = None if paint is None else paint.colour
+            layer = self.sketch.colour_layer(colour, names=[layer.name]) or layer
+            if layer.role is Role.IGNORED:
+                layer.passed_over += 1
+                return
+        if fill is None and line is None:
             self.sketch.leave_out(called, "they have neither fill nor stroke")
             return
-        style.refuse_unread(of_group=False)
-        outline = subpaths(element, kind, self.page.lengths)
+        style.refuse_unread(of_group=False, is_filled=fill is not None, has_markers=kind in _MARKED)
+        outline = subpaths(element, kind, place.lengths)
         if not outline:
             self.sketch.leave_out(called, NO_AREA)
             return
-        if style.is_filled and not is_line:
-            geometry = self._filled(outline, layer, place, called)
+        if fill is not None:
+            geometry = self._filled(outline, fill, line, layer, place, called)
         elif layer.role in (Role.OUTLINE, Role.PORTS):
             geometry = self._gone_around(outline, layer, place, called)
         else:
             geometry = self._band(outline, layer, place, called)
+        if place.clip is not None:
+            geometry = self._cut(geometry, place.clip, layer, called)
         self._tell_off_sheet(geometry, called)
         name = place.name or (names[0] if names else None)
         port_role = self._port_role(element, place) if layer.role is Role.PORTS else None
         self.sketch.add(layer, Shape(called, geometry, name=name, port_role=port_role))
 
-    def _layer_for_shape(self, element: Element, names: list[str], place: _Place) -> SketchLayer | None:
-        """By the groups around it, else by its own name, else the top-level group; None for a loose shape."""
+    def _cut(
+        self, geometry: MultiPolygon, clip: MultiPolygon, layer: SketchLayer, called: str
+    ) -> MultiPolygon:
+        """What a clip leaves of a shape, told where it takes something."""
+        if shapely.covers(clip, geometry):
+            return geometry
+        left = multipolygon(geometry.intersection(clip))
+        if geometry.area - left.area > SPECK_MM2:
+            self.sketch.note(
+                called,
+                what=f"layers.{layer.name}.clip",
+                taken="cut to the clip around it",
+                why="what a clip path or the sheet of an inner drawing hides is not seen",
+                source="what is not seen is not made",
+            )
+        return left
+
+    def _layer_for_shape(self, element: Element, names: list[str], place: _Place) -> SketchLayer:
+        """By the groups around it, else by its own name, else the top-level group or that of loose shapes."""
         if place.group is not None:
             return place.group
-        own = self._layer_of(element, names)
-        if own is not None or place.top is None:
-            return own
-        return self.sketch.layer(place.top, None)
+        return self._layer_of(element, names) or self._unnamed(place.top or LOOSE)
+
+    def _unnamed(self, name: str) -> SketchLayer:
+        """A layer whose role nothing tells but a request for that very name."""
+        named_role = self.sketch.named_role([name])
+        return self.sketch.layer(name, named_role and named_role[1])
+
+    def _layer_around(self, element: Element, kind: str, place: _Place) -> SketchLayer | None:
+        """The layer that a fault of an element counts for; None where it counts for the whole drawing."""
+        if place.group is not None:
+            return place.group
+        if kind in SHAPES:
+            return self._layer_for_shape(element, _names(element), place)
+        return None if place.top is None else self._unnamed(place.top)
 
     def _filled(
-        self, outline: tuple[Subpath, ...], layer: SketchLayer, place: _Place, called: str
+        self,
+        outline: tuple[Subpath, ...],
+        fill: Paint,
+        line: Paint | None,
+        layer: SketchLayer,
+        place: _Place,
+        called: str,
     ) -> MultiPolygon:
         """The inside of a filled shape."""
-        style = place.style
-        _refuse_doubtful_fill(outline, style)
-        if style.is_white:
+        if line is not None:
+            _refuse_doubtful_fill(outline)
+        if fill.colour == WHITE and layer.name != WHITE:
             self.sketch.note(
                 called,
                 what=f"layers.{layer.name}.fill",
                 taken="white counts like any colour",
                 why="to cut a hole, make it part of the path around it",
-                source="colours are not read",
+                source="the request gives white no role",
             )
-        if style.is_stroked:
+        if line is not None:
             self.sketch.note(
                 called,
                 what=f"layers.{layer.name}.stroke",
@@ -285,7 +409,7 @@ class _Walk:
                 why="of a shape with both fill and stroke, the edge was taken where the fill ends",
                 source="the fill is the drawn size",
             )
-        return self._inside(outline, style["fill-rule"], layer, place, called)
+        return self._inside(outline, place.style["fill-rule"], layer, place, called)
 
     def _gone_around(
         self, outline: tuple[Subpath, ...], layer: SketchLayer, place: _Place, called: str
@@ -293,7 +417,7 @@ class _Walk:
         """The inside of a line that is drawn around something."""
         if not all(_is_closed(subpath) for subpath in outline):
             raise Unusable(
-                f"An open line on a layer with the role {layer.role.value} goes around nothing.",
+                f"An open line on a layer with the role {layer.role} goes around nothing.",
                 "Close the line, or fill it.",
             )
         return self._inside(outline, "nonzero", layer, place, called)
@@ -303,18 +427,18 @@ class _Walk:
     ) -> MultiPolygon:
         if rule not in ("nonzero", "evenodd"):
             raise Unusable(f"fill-rule is {rule!r}.", "Give nonzero or evenodd.")
-        rings = self._placed(outline, place.to_mm, called)
+        rings = self.placing.placed(outline, place.to_mm, called)
         return self.sketch.filled(rings, cast(FillRule, rule), layer=layer, element=called)
 
     def _band(
         self, outline: tuple[Subpath, ...], layer: SketchLayer, place: _Place, called: str
     ) -> MultiPolygon:
         """What a stroke covers; nothing when it has no width."""
-        pen = self._pen(place.style)
+        pen = self._pen(place)
         if pen.width <= 0.0:
             return MultiPolygon()
-        to_mm, tolerance = place.to_mm, self._tolerance(place.to_mm)
-        flattened = self._flattened(outline, to_mm, called)
+        to_mm, tolerance = place.to_mm, self.placing.tolerance(place.to_mm)
+        flattened = self.placing.flattened(outline, to_mm, called)
         if layer.role is Role.CHANNELS and all(_is_closed(subpath) for subpath in outline):
             self.sketch.note(
                 called,
@@ -326,9 +450,9 @@ class _Walk:
         if place.style["vector-effect"] == "non-scaling-stroke":
             # Such a stroke is as wide as its number of pixels on the sheet, whatever the transform.
             flattened = [apply(to_mm, points) for points in flattened]
-            pen = replace(pen, width=pen.width * MM_PER_UNIT["px"])
-            to_mm, tolerance = np.eye(3), self.flattening_mm
-        self._reach(np.array([[pen.width, 0.0], [0.0, pen.width]]), to_mm, called)
+            pen = replace(pen, width=pen.width * place.lengths.px_mm)
+            to_mm, tolerance = np.eye(3), self.placing.flattening_mm
+        self.placing.reach(np.array([[pen.width, 0.0], [0.0, pen.width]]), to_mm, called)
         self.sketch.tally.crossing(flattened, where=called)
         bands = [
             stroke(points, closed=subpath.closed and len(points) > 2, pen=pen, tolerance=tolerance)
@@ -339,61 +463,22 @@ class _Walk:
         self.sketch.tally.vertex(int(shapely.get_num_coordinates(band)))
         return multipolygon(band)
 
-    def _pen(self, style: Style) -> Pen:
+    def _pen(self, place: _Place) -> Pen:
+        style = place.style
         cap, join = style["stroke-linecap"], style["stroke-linejoin"]
         if cap not in ("butt", "round", "square"):
             raise Unusable(f"stroke-linecap is {cap!r}.", "Give butt, round or square.")
         if join not in ("miter", "round", "bevel"):
             raise Unusable(f"stroke-linejoin is {join!r}.", "Give miter, round or bevel.")
+        width = place.lengths.read(style["stroke-width"], along="diagonal")
+        if width < 0.0:
+            raise Unusable(f"stroke-width is {style['stroke-width']!r}.", "Give a width of 0 or more.")
         return Pen(
-            width=self.page.lengths.read(style["stroke-width"], along="diagonal"),
+            width=width,
             cap=cast(Cap, cap),
             join=cast(Join, join),
             miter_limit=style.number("stroke-miterlimit"),
         )
-
-    def _tolerance(self, to_mm: Matrix) -> float:
-        """The flattening distance in user units; worked out once for all shapes of a group."""
-        if self._scaled[0] is not to_mm:
-            scale = largest_scale(to_mm)
-            self._scaled = to_mm, (self.flattening_mm / scale if scale > 0.0 else math.inf)
-        return self._scaled[1]
-
-    def _placed(self, outline: tuple[Subpath, ...], to_mm: Matrix, called: str) -> list[Points]:
-        """The subpaths as points in mm, counted and kept near the sheet."""
-        if not all(subpath.is_straight for subpath in outline):
-            return [apply(to_mm, points) for points in self._flattened(outline, to_mm, called)]
-        # Straight lines hold no more points than the file, so they can be placed before they are looked at.
-        tolerance = self._tolerance(to_mm)
-        with np.errstate(over="ignore", invalid="ignore"):
-            rings = [apply(to_mm, subpath.flatten(tolerance=tolerance)) for subpath in outline]
-        self.sketch.tally.vertex(sum(map(len, rings)))
-        self._near_sheet(rings[0] if len(rings) == 1 else np.vstack(rings), called)
-        return rings
-
-    def _flattened(self, outline: tuple[Subpath, ...], to_mm: Matrix, called: str) -> list[Points]:
-        """The subpaths as points in user units, counted and kept near the sheet first."""
-        hulls = [subpath.hull for subpath in outline]
-        self._reach(hulls[0] if len(hulls) == 1 else np.vstack(hulls), to_mm, called)
-        tolerance = self._tolerance(to_mm)
-        for subpath in outline:
-            self.sketch.tally.vertex(subpath.vertex_count(tolerance=tolerance))
-        return [subpath.flatten(tolerance=tolerance) for subpath in outline]
-
-    def _reach(self, points: Points, to_mm: Matrix, called: str) -> None:
-        """Refuse points that lie nowhere near a sheet, before they are worked with."""
-        with np.errstate(over="ignore", invalid="ignore"):
-            placed = apply(to_mm, points)
-        self._near_sheet(placed, called)
-
-    def _near_sheet(self, placed: Points, called: str) -> None:
-        """Refuse points in mm that lie nowhere near a sheet."""
-        farthest = float(np.abs(placed).max())
-        if not math.isfinite(farthest):
-            raise Unusable("Its coordinates are not finite.", "Give finite numbers.")
-        if farthest > self.sketch.options.limits.extent_mm:
-            x, y = placed[np.abs(placed).max(axis=1).argmax()]
-            self.sketch.tally.reach(placed, where=f"{called} at ({x:.6g}, {y:.6g}) mm")
 
     def _tell_off_sheet(self, geometry: MultiPolygon, called: str) -> None:
         x_mm, y_mm = self.corner_mm
@@ -426,12 +511,12 @@ class _Walk:
         what, remedy = _REFUSED.get(kind, (f"an element <{kind}> that is not read", "Draw it as shapes"))
         raise Unusable(f"The drawing holds {what}.", f"{remedy}, {_ON_NOTES}")
 
-    def _fault(self, element: Element, place: _Place, message: str, remedy: str) -> EngineError:
-        layer = place.group.name if place.group else place.top
-        named = f"layer {layer!r}, " if layer else ""
-        return LayoutInvalid(
-            Fault(message, remedy, where=f"{named}{_called(element)}{self._at(element, place)}")
-        )
+    def _fault(
+        self, element: Element, layer: SketchLayer | None, place: _Place, fault: Unusable
+    ) -> EngineError:
+        named = f"layer {layer.name!r}, " if layer else ""
+        where = f"{named}{_called(element)}{self._at(element, place)}"
+        return LayoutInvalid(Fault(fault.message, fault.remedy, where=where))
 
     def _at(self, element: Element, place: _Place) -> str:
         """Where an element says it stands, in words; nothing when it does not say."""
@@ -441,8 +526,7 @@ class _Walk:
                 continue
             try:
                 point = [
-                    self.page.lengths.read(str(text), along=key[0])
-                    for text, key in zip(texts, "xy", strict=True)
+                    place.lengths.read(str(text), along=axis) for text, axis in zip(texts, "xy", strict=True)
                 ]
             except Unusable:
                 return ""
@@ -455,9 +539,24 @@ def _is_ignored(layer: SketchLayer | None) -> bool:
     return layer is not None and layer.role is Role.IGNORED
 
 
-def _refuse_doubtful_fill(outline: tuple[Subpath, ...], style: Style) -> None:
+def _both(one: MultiPolygon | None, other: MultiPolygon) -> MultiPolygon:
+    """What two clips leave together."""
+    both = other if one is None else multipolygon(one.intersection(other))
+    shapely.prepare(both)
+    return both
+
+
+def _sized(root: Element, style: Style) -> Element:
+    """The drawing with the size that its style sheets give it; what the viewer decides says nothing."""
+    geometry = {
+        name: value for name, value in style.geometry.items() if value[-1:].isalpha() and value != "auto"
+    }
+    return with_geometry(root, replace(style, geometry=geometry))
+
+
+def _refuse_doubtful_fill(outline: tuple[Subpath, ...]) -> None:
     """An open line with a stroke is meant as a line, but a fill makes it an area."""
-    if style.is_stroked and not all(_is_closed(subpath) for subpath in outline):
+    if not all(_is_closed(subpath) for subpath in outline):
         raise Unusable(
             "An open line has both a stroke and a fill, so it is not clear which of them is meant.",
             'Set fill="none" for the line, or stroke="none" for the area.',

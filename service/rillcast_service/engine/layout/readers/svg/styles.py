@@ -1,23 +1,26 @@
-"""How an element is painted: presentation attributes, `style` attributes and simple style sheets.
+"""How an element is painted: presentation attributes, style sheets and `style` attributes.
 
-Sources: SVG 2, chapters 6 "Styling" and 13 "Painting"; Selectors Level 3, §9 for specificity.
+Sources: SVG 2, chapters 6 "Styling" and 13 "Painting"; CSS Cascading and Inheritance Level 4, §6 and §7.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element
 
 from rillcast_service.engine.layout.readers.svg.document import tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
+from rillcast_service.engine.layout.readers.svg.stylesheet import Declarations, Rules, declarations, plain
 
 #: Inherited properties that shape what is painted, with their initial values.
 INHERITED: Mapping[str, str] = {
+    "color": "black",
     "fill": "black",
     "fill-opacity": "1",
     "fill-rule": "nonzero",
+    "clip-rule": "nonzero",
     "stroke": "none",
     "stroke-opacity": "1",
     "stroke-width": "1",
@@ -29,52 +32,107 @@ INHERITED: Mapping[str, str] = {
     "marker-start": "none",
     "marker-mid": "none",
     "marker-end": "none",
+    "font-family": "",
+    "font-size": "16px",
+    "font-style": "normal",
+    "font-weight": "normal",
+    "font-stretch": "normal",
+    "font-variant": "normal",
+    "font-feature-settings": "normal",
+    "font-variation-settings": "normal",
+    "font-size-adjust": "none",
+    "text-anchor": "start",
+    "letter-spacing": "normal",
+    "word-spacing": "normal",
+    "text-transform": "none",
+    "white-space": "normal",
+    "direction": "ltr",
+    "writing-mode": "horizontal-tb",
 }
 
 #: Properties of the element alone, with their initial values.
 OWN: Mapping[str, str] = {
     "display": "inline",
     "opacity": "1",
+    "overflow": "",
     "vector-effect": "none",
     "clip-path": "none",
+    "clip": "auto",
     "mask": "none",
     "filter": "none",
     "transform-origin": "",
-    "transform-box": "",
+    "transform-box": "view-box",
+    "dominant-baseline": "auto",
+    "alignment-baseline": "baseline",
+    "baseline-shift": "baseline",
+    "text-decoration": "none",
+    "unicode-bidi": "normal",
 }
 
-#: Geometry that newer drawings may hold in style sheets instead of attributes; it is not read there.
-_GEOMETRY = ("transform", "d", "cx", "cy", "r", "rx", "ry", "x", "y", "width", "height")
+#: Properties of the element alone that attributes of the same name do not set.
+_OF_SHEETS: Mapping[str, str] = {
+    "transform": "",
+    "translate": "none",
+    "rotate": "none",
+    "scale": "none",
+    "offset-path": "none",
+    "mask-image": "none",
+    "zoom": "1",
+    "font": "",
+    "all": "",
+}
+
+#: Element → geometry that style sheets may hold in place of its attributes. Source: SVG 2, §6.6, appendix I.
+_GEOMETRY_OF: Mapping[str, tuple[str, ...]] = {
+    "path": ("d",),
+    "circle": ("cx", "cy", "r"),
+    "ellipse": ("cx", "cy", "rx", "ry"),
+    "rect": ("x", "y", "width", "height", "rx", "ry"),
+    **dict.fromkeys(("svg", "symbol", "use", "image", "foreignObject"), ("x", "y", "width", "height")),
+}
+_GEOMETRY = frozenset(name for names in _GEOMETRY_OF.values() for name in names)
+
+_PATH_DATA = re.compile(r"path\(\s*([\"'])(.*)\1\s*\)", re.IGNORECASE | re.DOTALL)
 
 #: Property → what to do about it. Each would change what is painted in a way that is not read.
 _UNREAD: Mapping[str, str] = {
-    "clip-path": "Apply the clip to the shape.",
+    "clip": "Clip with a clipPath.",
     "mask": "Remove the mask; draw the shape as it should come out.",
+    "mask-image": "Remove the mask; draw the shape as it should come out.",
     "filter": "Remove the filter; draw the shape as it should come out.",
     "marker-start": "Remove the marker, or turn it into a shape.",
     "marker-mid": "Remove the marker, or turn it into a shape.",
     "marker-end": "Remove the marker, or turn it into a shape.",
-    "stroke-dasharray": "Draw the line without dashes, or turn it into an outline.",
-    "transform-origin": "Apply the transform to the shape.",
-    "transform-box": "Apply the transform to the shape.",
+    "stroke-dasharray": "Dashes would be a row of separate channels: draw a plain line, or each as a shape.",
+    "translate": "Write it as transform.",
+    "rotate": "Write it as transform.",
+    "scale": "Write it as transform.",
+    "offset-path": "Move the shape to its place.",
+    "zoom": "Write it as transform.",
+    "all": "Give each property by its own name.",
 }
 
-_KNOWN = (*INHERITED, *OWN)
+_STATED = (*INHERITED, *OWN)
+_OF_ELEMENT = {**OWN, **_OF_SHEETS}
+_KNOWN = frozenset((*_STATED, *_OF_SHEETS, *_GEOMETRY))
+_MARKERS = ("marker-start", "marker-mid", "marker-end")
 
 #: Attributes by which an element states a style of its own.
-STYLED = frozenset((*_KNOWN, "style"))
-
-_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
-_RULE = re.compile(r"([^{}]+)\{([^{}]*)\}")
-_COMPOUND = re.compile(r"(\*|[a-zA-Z][\w-]*)?((?:[.#][\w-]+)*)")
-_WHITE = re.compile(r"white|#fff|#ffffff|rgb\(\s*(255|100%)\s*,\s*(255|100%)\s*,\s*(255|100%)\s*\)")
+STYLED = frozenset((*_STATED, "style"))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class Style:
-    """The computed properties of one element."""
+    """The computed properties of one element.
+
+    Args:
+        values: property → value.
+        geometry: attributes of the element that its style sheets set.
+    """
 
     values: Mapping[str, str]
+    geometry: Mapping[str, str] = field(default_factory=dict)
+    _passed_on: dict[str, str] | None = None
 
     def __getitem__(self, name: str) -> str:
         return self.values[name]
@@ -88,19 +146,11 @@ class Style:
             raise Unusable(f"{name} is {text!r}.", "Give a number.") from None
 
     @property
-    def is_filled(self) -> bool:
-        """Whether the inside is painted."""
-        return self._painted("fill")
-
-    @property
-    def is_stroked(self) -> bool:
-        """Whether the line is painted (its width is another matter)."""
-        return self._painted("stroke")
-
-    @property
-    def is_white(self) -> bool:
-        """Whether the inside is painted white, which may be meant as a hole."""
-        return _WHITE.fullmatch(self.values["fill"].strip().lower()) is not None
+    def passed_on(self) -> dict[str, str]:
+        """What elements within begin with; worked out once for all of them."""
+        if self._passed_on is None:
+            self._passed_on = {**_OF_ELEMENT, **{name: self.values[name] for name in INHERITED}}
+        return self._passed_on
 
     @property
     def why_hidden(self) -> str | None:
@@ -111,140 +161,135 @@ class Style:
             return "they are fully transparent (opacity: 0)"
         return None
 
-    def refuse_unread(self, *, of_group: bool) -> None:
+    def refuse_unread(self, *, of_group: bool, is_filled: bool = False, has_markers: bool = False) -> None:
         """Refuse a property that would change the shape and is not read.
 
         Args:
             of_group: look only at what acts on a group as a whole; the rest matters at its shapes.
+            is_filled: dashes then do not matter, as the edge of a filled shape is not counted.
+            has_markers: whether the element is of a kind that markers are drawn on.
 
         Raises:
             Unusable: there is one.
         """
+        values = self.values
         for name, remedy in _UNREAD.items():
-            if of_group and name not in OWN:
+            if values[name] == INHERITED.get(name, _OF_ELEMENT.get(name)):
                 continue
-            if self.values[name] not in ("none", "") and self._matters(name):
-                raise Unusable(f"{name} is set to {self.values[name]!r}, which is not read.", remedy)
-        if self.values["vector-effect"] not in ("none", "non-scaling-stroke"):
-            raise Unusable(f"vector-effect is {self.values['vector-effect']!r}.", "Remove it.")
-
-    def _painted(self, name: str) -> bool:
-        paint = self.values[name].strip().lower()
-        return paint not in ("none", "transparent") and self.number(f"{name}-opacity") > 0.0
-
-    def _matters(self, name: str) -> bool:
-        return self.is_stroked and not self.is_filled if name == "stroke-dasharray" else True
-
-
-@dataclass(frozen=True, slots=True)
-class _SheetRule:
-    """One selector of a style sheet with its declarations."""
-
-    element: str
-    classes: frozenset[str]
-    ids: frozenset[str]
-    order: int
-    declared: Mapping[str, str]
-
-    def applies(self, element: Element) -> bool:
-        classes = (element.get("class") or "").split()
-        return (
-            self.element in ("", "*", tag(element))
-            and self.classes.issubset(classes)
-            and self.ids.issubset({element.get("id")})
-        )
-
-    @property
-    def rank(self) -> tuple[int, int, int, int]:
-        return len(self.ids), len(self.classes), int(self.element not in ("", "*")), self.order
+            if name in INHERITED and of_group:
+                continue
+            if name in _MARKERS and not has_markers:
+                continue
+            if name == "stroke-dasharray" and (is_filled or _is_solid(values[name])):
+                continue
+            raise Unusable(f"{name} is set to {values[name]!r}, which is not read.", remedy)
+        if values["vector-effect"] not in ("none", "non-scaling-stroke"):
+            raise Unusable(f"vector-effect is {values['vector-effect']!r}.", "Remove it.")
 
 
 @dataclass(frozen=True, slots=True)
 class StyleSheet:
-    """The rules of the drawing's `style` elements, weakest first."""
+    """What gives the elements of a drawing their style.
 
-    rules: tuple[_SheetRule, ...] = field(default=())
+    Args:
+        rules: of its `style` elements.
+    """
+
+    rules: Rules = field(default_factory=Rules)
+    _read: dict[str, Declarations] = field(default_factory=dict)
 
     @classmethod
     def of(cls, root: Element) -> StyleSheet:
         """All `style` elements of a drawing together.
 
         Raises:
-            Unusable: a rule that matters and whose selector is not simple.
+            Unusable: a rule that may matter and that is not read.
         """
-        texts = ["".join(element.itertext()) for element in root.iter() if tag(element) == "style"]
-        rules = list(_rules("\n".join(texts)))
-        return cls(tuple(sorted(rules, key=lambda rule: rule.rank)))
+        return cls(Rules.of(root))
 
     def style(self, element: Element, parent: Style) -> Style:
         """The computed style of an element.
+
+        Attributes go first, then rules by how special they are, then the `style` attribute; what is important
+        goes after all that is not.
 
         Args:
             element: of the drawing.
             parent: style of the element around it.
 
         Raises:
-            Unusable: geometry in a style sheet, which is not read.
+            Unusable: a value that is worked out by the viewer.
         """
-        declared = {name: value.strip() for name in _KNOWN if (value := element.get(name)) is not None}
+        declared = {name: plain(value) for name in _STATED if (value := element.get(name)) is not None}
+        text = element.get("style")
+        sources = [] if self.rules.are_none else self.rules.declared(element)
+        if text is not None:
+            if text not in self._read:
+                self._read[text] = declarations(text)
+            sources = [*sources, self._read[text]]
         weighty: dict[str, str] = {}
-        for source in (
-            *(rule.declared for rule in self.rules if rule.applies(element)),
-            _declarations(element.get("style") or ""),
-        ):
-            for name, value in source.items():
-                if name in _GEOMETRY:
-                    raise Unusable(
-                        f"{name} is given in a style, which is not read.",
-                        "Save it as plain SVG, with attributes.",
-                    )
-                plain, bang, _ = value.partition("!")
-                (weighty if bang else declared)[name] = plain.strip()
-        declared |= weighty
-        values = {**OWN, **{name: parent[name] for name in INHERITED}}
-        for name in _KNOWN:
-            value = declared.get(name, "")
-            if value == "inherit":
-                values[name] = parent[name]
-            elif value:
-                values[name] = value
-        return Style(values)
+        for source in sources:
+            for name, (value, is_important) in source.items():
+                for each in _MARKERS if name == "marker" else (name,):
+                    if each in _KNOWN:
+                        (weighty if is_important else declared)[each] = value
+        return _computed(declared | weighty, parent)
+
+
+def _computed(declared: Mapping[str, str], parent: Style) -> Style:
+    values = dict(parent.passed_on)
+    geometry: dict[str, str] = {}
+    for name, value in declared.items():
+        if "var(" in value or "env(" in value:
+            raise Unusable(f"{name} is {value!r}, which is not worked out here.", "Give the value itself.")
+        is_inherited = name in INHERITED
+        initial = INHERITED[name] if is_inherited else _OF_ELEMENT.get(name, "")
+        if value == "inherit" or (is_inherited and value in ("unset", "revert", "revert-layer")):
+            values[name] = parent.values.get(name, initial)
+        elif value in ("initial", "unset", "revert", "revert-layer"):
+            values[name] = initial
+        elif name in _GEOMETRY:
+            geometry[name] = value
+        elif value:
+            values[name] = value
+    return Style(values, geometry)
 
 
 #: What the root element inherits.
-INITIAL = Style({**INHERITED, **OWN})
+INITIAL = Style({**INHERITED, **_OF_ELEMENT})
 
 
-def _declarations(text: str) -> dict[str, str]:
-    pairs = (part.partition(":") for part in _COMMENT.sub("", text).split(";"))
-    found = {name.strip().lower(): value.strip() for name, colon, value in pairs if colon}
-    if found.get("marker", "none") != "none":
-        found |= dict.fromkeys(("marker-start", "marker-mid", "marker-end"), found["marker"])
-    return {name: value for name, value in found.items() if name in _KNOWN or name in _GEOMETRY}
+def _is_solid(dashes: str) -> bool:
+    """Whether dashes are of no length, as for a solid line. Source: SVG 2, §13.5.6."""
+    return not any(character in "123456789" for character in dashes)
 
 
-def _rules(text: str) -> Iterator[_SheetRule]:
-    text = _COMMENT.sub("", text).replace("<!--", "").replace("-->", "")
-    if "@" in re.sub(r"@(font-face|charset|namespace)\b", "", text):
-        raise Unusable(
-            "The style sheet has at-rules, which are not read.", "Save it as plain SVG, with attributes."
-        )
-    for order, (selectors, body) in enumerate(_RULE.findall(re.sub(r"@[^{;]*;", "", text))):
-        declared = _declarations(body)
-        if not declared or "@font-face" in selectors:
-            continue
-        for selector in selectors.split(","):
-            match = _COMPOUND.fullmatch(selector.strip())
-            if match is None or not selector.strip():
-                raise Unusable(
-                    f"The style sheet's selector {selector.strip()!r} is not read.",
-                    "Use selectors of element, .class and #id only, or save it as plain SVG with attributes.",
-                )
-            marks = re.findall(r"([.#])([\w-]+)", match[2])
-            yield _SheetRule(
-                element=match[1] or "",
-                classes=frozenset(name for sign, name in marks if sign == "."),
-                ids=frozenset(name for sign, name in marks if sign == "#"),
-                order=order,
-                declared=declared,
-            )
+def with_geometry(element: Element, style: Style) -> Element:
+    """An element with the geometry that style sheets give it.
+
+    Args:
+        element: of the drawing.
+        style: of it.
+
+    Returns:
+        The element itself where they give it none.
+
+    Raises:
+        Unusable: a path that is not given as path data.
+    """
+    stated = {
+        name: value
+        for name, value in style.geometry.items()
+        if name in _GEOMETRY_OF.get(tag(element) or "", ())
+    }
+    if not stated:
+        return element
+    if "d" in stated and stated["d"] != "none":
+        data = _PATH_DATA.fullmatch(stated["d"])
+        if data is None:
+            raise Unusable(f"d is {stated['d']!r} in a style.", 'Give the path data as path("…").')
+        stated["d"] = data[2]
+    changed = Element(element.tag, {**element.attrib, **stated})
+    changed.text = element.text
+    changed.extend(element)
+    return changed
