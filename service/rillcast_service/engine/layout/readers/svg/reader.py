@@ -47,6 +47,7 @@ from rillcast_service.engine.layout.readers.svg.styles import (
     StyleSheet,
     with_geometry,
 )
+from rillcast_service.engine.layout.readers.svg.texts import NOT_VISIBLE, Texts
 from rillcast_service.engine.layout.readers.svg.transforms import transformed
 from rillcast_service.engine.layout.readers.svg.units import Lengths
 from rillcast_service.engine.layout.readers.svg.viewports import viewport
@@ -69,8 +70,6 @@ _REFUSED = {
     "image": ("a raster picture", "Trace the picture to shapes"),
     "foreignObject": ("foreign content", "Draw it as shapes"),
 }
-
-NOT_VISIBLE = "they are not visible (visibility: hidden)"
 
 #: Elements that markers are drawn on. Source: SVG 2, §13.7.1.
 _MARKED = frozenset({"path", "line", "polyline", "polygon"})
@@ -129,6 +128,15 @@ class _Place:
     clip: MultiPolygon | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Painted:
+    """What a shape is painted with, and the layer that it therefore lies on; None is not painted."""
+
+    layer: SketchLayer
+    fill: Paint | None
+    line: Paint | None
+
+
 class _Walk:
     """One reading of one drawing."""
 
@@ -141,6 +149,7 @@ class _Walk:
         self.styles = styles
         self.paints = Paints(self.by_id)
         self.clips = Clips(self.by_id, styles, self.placing, sketch.tally)
+        self.texts = Texts(root, styles, sketch)
         self.asks_colours = any(name.strip().startswith("#") for name in sketch.options.roles)
         self._unstyled = INITIAL, INITIAL
         self.corner_mm = (0.0, 0.0)
@@ -202,6 +211,8 @@ class _Walk:
             self._reference(element, place)
         elif kind in SHAPES:
             self._shape(element, kind, place)
+        elif kind == "text" and self.texts.have_fonts:
+            self._text(element, place)
         else:
             self._refuse(kind, place, _called(element))
 
@@ -305,17 +316,52 @@ class _Walk:
         sized = with_geometry(target, inside.style)
         self._drawing(sized, inside, width=element.get("width"), height=element.get("height"))
 
-    def _shape(self, element: Element, kind: str, place: _Place) -> None:
+    def _text(self, element: Element, place: _Place) -> None:
+        """Text in fonts that the drawing carries: each letter is a shape."""
+        if _is_ignored(place.group) and not self.asks_colours:
+            return
+        place.style.refuse_unread(of_group=True)
+        called = _called(element)
+        pieces = self.texts.pieces(element, place.style, place.lengths, called)
+        if not pieces:
+            is_seen = place.style["visibility"] == "visible"
+            self.sketch.leave_out(called, NO_AREA if is_seen else NOT_VISIBLE)
+        for piece in pieces:
+            self._shape(element, "text", replace(place, style=piece.style), piece.outline)
+
+    def _shape(
+        self, element: Element, kind: str, place: _Place, outline: tuple[Subpath, ...] | None = None
+    ) -> None:
+        """Add a shape; its outline is read from the element unless it is given."""
         names = _names(element)
         layer = self._layer_for_shape(element, names, place)
-        style, called = place.style, _called(element, names)
+        called = _called(element, names)
+        painted = self._painted(layer, place.style, called, has_inside=kind != "line")
+        if painted is None:
+            return
+        place.style.refuse_unread(
+            of_group=False, is_filled=painted.fill is not None, has_markers=kind in _MARKED
+        )
+        outline = subpaths(element, kind, place.lengths) if outline is None else outline
+        if not outline:
+            self.sketch.leave_out(called, NO_AREA)
+            return
+        geometry = self._area(outline, painted, place, called)
+        name = place.name or (names[0] if names else None)
+        port_role = self._port_role(element, place) if painted.layer.role is Role.PORTS else None
+        self.sketch.add(painted.layer, Shape(called, geometry, name=name, port_role=port_role))
+
+    def _painted(
+        self, layer: SketchLayer, style: Style, called: str, *, has_inside: bool = True
+    ) -> _Painted | None:
+        """What a shape on a layer is painted with; None when it is not used, or not seen, and told so."""
         if layer.role is Role.IGNORED and not self.asks_colours:
             layer.passed_over += 1
-            return
+            return None
         if style["visibility"] != "visible":
             self.sketch.leave_out(called, NOT_VISIBLE)
-            return
-        fill = None if kind == "line" else self.paints.of(style, "fill")  # a line has no inside
+            return None
+        fill = self.paints.of(style, "fill") if has_inside else None
         line = self.paints.of(style, "stroke")
         if self.asks_colours:
             paint = fill or line
@@ -323,17 +369,19 @@ class _Walk:
             layer = self.sketch.colour_layer(colour, names=[layer.name]) or layer
             if layer.role is Role.IGNORED:
                 layer.passed_over += 1
-                return
+                return None
         if fill is None and line is None:
             self.sketch.leave_out(called, "they have neither fill nor stroke")
-            return
-        style.refuse_unread(of_group=False, is_filled=fill is not None, has_markers=kind in _MARKED)
-        outline = subpaths(element, kind, place.lengths)
-        if not outline:
-            self.sketch.leave_out(called, NO_AREA)
-            return
-        if fill is not None:
-            geometry = self._filled(outline, fill, line, layer, place, called)
+            return None
+        return _Painted(layer, fill, line)
+
+    def _area(
+        self, outline: tuple[Subpath, ...], painted: _Painted, place: _Place, called: str
+    ) -> MultiPolygon:
+        """What is seen of a shape."""
+        layer = painted.layer
+        if painted.fill is not None:
+            geometry = self._filled(outline, painted.fill, painted.line, layer, place, called)
         elif layer.role in (Role.OUTLINE, Role.PORTS):
             geometry = self._gone_around(outline, layer, place, called)
         else:
@@ -341,9 +389,7 @@ class _Walk:
         if place.clip is not None:
             geometry = self._cut(geometry, place.clip, layer, called)
         self._tell_off_sheet(geometry, called)
-        name = place.name or (names[0] if names else None)
-        port_role = self._port_role(element, place) if layer.role is Role.PORTS else None
-        self.sketch.add(layer, Shape(called, geometry, name=name, port_role=port_role))
+        return geometry
 
     def _cut(
         self, geometry: MultiPolygon, clip: MultiPolygon, layer: SketchLayer, called: str
