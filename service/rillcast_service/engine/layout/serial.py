@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
+from typing import Any, cast
 
-from shapely import MultiPolygon, Polygon
+import numpy as np
+import shapely
+from shapely import MultiPolygon
 
 from rillcast_service.engine.layout.model import (
     Assumption,
@@ -19,7 +21,7 @@ from rillcast_service.engine.layout.model import (
 )
 
 #: Raised when the form changes, so that a stored layout is never misread.
-FORM = 2
+FORM = 3
 
 
 def layout_to_json(layout: Layout) -> dict[str, Any]:
@@ -29,20 +31,21 @@ def layout_to_json(layout: Layout) -> dict[str, Any]:
         layout: any layout.
 
     Returns:
-        Strings, numbers, lists and dicts. Polygons are GeoJSON coordinate lists in mm at full
-        precision.
+        Strings, numbers, lists and dicts. The polygons of an area are three flat lists: `xy`, the
+        coordinates of all rings one after the other, mm at full precision; `rings`, where each ring begins
+        among the points, and `polygons`, where each polygon begins among the rings, both with the end.
     """
     return {
         "form": FORM,
         "name": layout.name,
         "source_format": layout.source_format,
         "flattening_um": layout.flattening_um,
-        "outline": None if layout.outline is None else _rings(layout.outline),
+        "outline": None if layout.outline is None else _flat(MultiPolygon([layout.outline])),
         "layers": [
             {
                 "name": layer.name,
                 "role": layer.role.value,
-                "polygons": [_rings(polygon) for polygon in layer.geometry.geoms],
+                "area": _flat(layer.geometry),
                 "depth_um": layer.depth_um,
                 "shapes": layer.shapes,
                 "level": layer.level,
@@ -53,7 +56,7 @@ def layout_to_json(layout: Layout) -> dict[str, Any]:
             {
                 "name": port.name,
                 "role": port.role.value,
-                "opening": _rings(port.opening),
+                "opening": _flat(MultiPolygon([port.opening])),
                 "bore_mm": port.bore_mm,
                 "flow_ul_per_min": port.flow_ul_per_min,
                 "pressure_kpa": port.pressure_kpa,
@@ -89,7 +92,7 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
             Layer(
                 name=layer["name"],
                 role=Role(layer["role"]),
-                geometry=MultiPolygon([_polygon(rings) for rings in layer["polygons"]]),
+                geometry=_area(layer["area"]),
                 depth_um=layer["depth_um"],
                 shapes=layer["shapes"],
                 level=layer["level"],
@@ -100,7 +103,7 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
             Port(
                 name=port["name"],
                 role=PortRole(port["role"]),
-                opening=_polygon(port["opening"]),
+                opening=_area(port["opening"]).geoms[0],
                 bore_mm=port["bore_mm"],
                 flow_ul_per_min=port["flow_ul_per_min"],
                 pressure_kpa=port["pressure_kpa"],
@@ -109,7 +112,7 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
             )
             for port in document["ports"]
         ),
-        outline=None if outline is None else _polygon(outline),
+        outline=None if outline is None else _area(outline).geoms[0],
         flattening_um=document["flattening_um"],
         repairs=tuple(
             Repair(**{**repair, "kind": RepairKind(repair["kind"])}) for repair in document["repairs"]
@@ -118,9 +121,13 @@ def layout_from_json(document: dict[str, Any]) -> Layout:
     )
 
 
-def _rings(polygon: Polygon) -> list[list[list[float]]]:
-    return [[list(point) for point in ring.coords] for ring in (polygon.exterior, *polygon.interiors)]
+def _flat(area: MultiPolygon) -> dict[str, list[float] | list[int]]:
+    _, points, (rings, polygons, _) = shapely.to_ragged_array([area])
+    return {"xy": points.ravel().tolist(), "rings": rings.tolist(), "polygons": polygons.tolist()}
 
 
-def _polygon(rings: list[list[list[float]]]) -> Polygon:
-    return Polygon(rings[0], rings[1:])
+def _area(flat: dict[str, list[float] | list[int]]) -> MultiPolygon:
+    points = np.array(flat["xy"], dtype=np.float64).reshape(-1, 2)
+    offsets = np.array(flat["rings"]), np.array(flat["polygons"]), np.array([0, len(flat["polygons"]) - 1])
+    (area,) = shapely.from_ragged_array(shapely.GeometryType.MULTIPOLYGON, points, offsets)
+    return cast(MultiPolygon, area)
