@@ -1,8 +1,8 @@
 """Fonts that a drawing carries, from their bytes to the outlines of letters. `fontTools` reads the tables.
 
-A stranger wrote the font, so nothing is unpacked before its size is known, and whatever a font may ask for again
-and again (parts of letters, subroutines) is counted. Sources: OpenType 1.9; WOFF File Format 1.0, §4; WOFF File
-Format 2.0, §4.
+A stranger wrote the font, so nothing is unpacked before its size is known, and whatever a font may ask for
+again and again (parts of letters, subroutines) is counted.
+Sources: OpenType 1.9; WOFF File Format 1.0, §4; WOFF File Format 2.0, §4.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
-import brotli
+import brotli  # type: ignore[import-untyped]
 import numpy as np
 from fontTools.misc.psCharStrings import T2OutlineExtractor
 from fontTools.pens.basePen import BasePen
@@ -100,7 +100,9 @@ class FontFile:
         Args:
             why: such as `paints its letters in colours`.
         """
-        return Unusable(f"The font {self.name!r} that the drawing holds {why}, which is not read.", TO_OUTLINES)
+        return Unusable(
+            f"The font {self.name!r} that the drawing holds {why}, which is not read.", TO_OUTLINES
+        )
 
     def glyph(self, letter: str) -> str:
         """The glyph of a letter.
@@ -167,7 +169,9 @@ class FontFile:
         for matrix in (
             getattr(each, "FontMatrix", None) for each in (top, *(getattr(top, "FDArray", None) or ()))
         ):
-            if matrix is not None and not np.allclose(matrix, [own, 0.0, 0.0, own, 0.0, 0.0], rtol=1e-3, atol=0.0):
+            if matrix is not None and not np.allclose(
+                matrix, [own, 0.0, 0.0, own, 0.0, 0.0], rtol=1e-3, atol=0.0
+            ):
                 raise self.unread("scales its letters by a matrix of its own")
         charstring = self._glyphs.charStrings[glyph]
         private = charstring.private
@@ -184,7 +188,7 @@ class FontFile:
 
     def _check(self, glyph: str) -> None:
         """Refuse parts that are placed in ways that readers do not agree on."""
-        table = self.tables["glyf"] if "glyf" in self.tables else None
+        table = self.tables.get("glyf")
         if table is None or not table[glyph].isComposite():
             return
         for part in table[glyph].components:
@@ -252,7 +256,8 @@ class _Pen(BasePen):  # type: ignore[misc] # the library states no types
             self.subpaths.append(_contour(self._start, self._segments))
         self._segments = []
 
-    _endPath = _closePath
+    def _endPath(self) -> None:  # noqa: N802
+        self._closePath()
 
 
 def _contour(start: Points, segments: list[Segment]) -> Subpath:
@@ -332,9 +337,11 @@ def _checked_woff2(data: bytes, tally: Tally) -> bytes:
         whole += entry.origLength
         tally.size(max(total, whole))
     unpacker = brotli.Decompressor()
-    unpacked = unpacker.process(data[file.tell() : file.tell() + packed], output_buffer_limit=total + 1)
-    if len(unpacked) != total:
+    size = len(
+        piece := unpacker.process(data[file.tell() : file.tell() + packed], output_buffer_limit=total + 1)
+    )
+    while piece and size <= total:
+        size += len(piece := unpacker.process(b"", output_buffer_limit=total + 1))
+    if size != total:
         raise ValueError("another size than stated")
     return data[:28] + bytes(20) + data[48:]
-
-

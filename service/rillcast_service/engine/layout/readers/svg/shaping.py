@@ -1,14 +1,15 @@
 """Which glyphs stand for a text and how far apart: what a viewer does by default with plain letters.
 
 Ligatures, single replacements and kerning are done. What depends on a context is refused where it would act.
-Sources: OpenType 1.9, "GSUB", "GPOS", "kern" and "OpenType Layout Common Table Formats"; the order of features,
-tables and scripts is that of HarfBuzz, which browsers use.
+Sources: OpenType 1.9, "GSUB", "GPOS", "kern" and "OpenType Layout Common Table Formats"; the order of
+features, tables and scripts is that of HarfBuzz, which browsers use.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from rillcast_service.engine.layout.readers.svg.fontfiles import FontFile
@@ -47,7 +48,18 @@ class Glyph:
     y: float = 0.0
 
 
-def shaped(font: FontFile, text: str, *, scripts: Sequence[str], is_spaced: bool) -> list[Glyph]:
+@dataclass(slots=True)
+class _Row:
+    """The glyphs that one lookup looks at, with their names, and whether these are all there are."""
+
+    glyphs: list[Glyph]
+    names: list[str]
+    is_whole: bool
+
+
+def shaped(
+    font: FontFile, text: str, *, scripts: Sequence[str], is_spaced: bool, is_foreign: bool
+) -> list[Glyph]:
     """The glyphs of a text of one script.
 
     Args:
@@ -55,6 +67,7 @@ def shaped(font: FontFile, text: str, *, scripts: Sequence[str], is_spaced: bool
         text: without line breaks.
         scripts: OpenType's tags for it, such as `latn`, the best first.
         is_spaced: whether a distance is set between letters, so that optional ligatures are off.
+        is_foreign: whether the drawing names another language than English.
 
     Returns:
         The glyphs from left to right.
@@ -65,7 +78,7 @@ def shaped(font: FontFile, text: str, *, scripts: Sequence[str], is_spaced: bool
     """
     font.tally.element(len(text))
     glyphs = [Glyph(font.glyph(letter), at, 1, 0.0) for at, letter in enumerate(text)]
-    shaper = _Shaper(font)
+    shaper = _Shaper(font, is_foreign)
     replacing = _REPLACING - _OPTIONAL if is_spaced else _REPLACING
     font.guarded(lambda: shaper.replace(glyphs, scripts, replacing))
     for glyph in glyphs:
@@ -77,43 +90,50 @@ def shaped(font: FontFile, text: str, *, scripts: Sequence[str], is_spaced: bool
 class _Shaper:
     """Does the lookups of one font."""
 
-    def __init__(self, font: FontFile) -> None:
+    def __init__(self, font: FontFile, is_foreign: bool) -> None:
         self._font = font
+        self._is_foreign = is_foreign
         self._tables = font.tables
 
     def replace(self, glyphs: list[Glyph], scripts: Sequence[str], features: frozenset[str]) -> None:
         """Put other glyphs in place of the first ones."""
         for lookup in self._lookups("GSUB", scripts, features)[1]:
+            row = self._row(lookup, glyphs)
             at = 0
-            while at < len(seen := self._seen(lookup, glyphs)):
-                step = next(filter(None, (self._replaced(t, glyphs, seen, at) for t in _subtables(lookup))), 1)
-                at += step
+            while at < len(row.glyphs):
+                at += next(filter(None, (self._replaced(t, row, at) for t in _subtables(lookup))), 1)
+            glyphs[:] = [glyph for glyph in glyphs if glyph.count]
 
-    def _replaced(self, table: Any, glyphs: list[Glyph], seen: list[int], at: int) -> int:
+    def _replaced(self, table: Any, row: _Row, at: int) -> int:
         """How many glyphs a subtable has dealt with; 0 when it does not apply."""
-        here, kind = glyphs[seen[at]], table.LookupType
+        here, kind = row.glyphs[at], table.LookupType
         if kind == 1:
             other = table.mapping.get(here.name)
-            here.name = other or here.name
-            return int(other is not None)
+            if other is None:
+                return 0
+            here.name = row.names[at] = other
+            return 1
         if kind == 4:
-            return self._ligated(table.ligatures.get(here.name, ()), glyphs, seen, at)
+            return self._ligated(table.ligatures.get(here.name, ()), row, at)
         if kind in (2, 3):
             if here.name in (table.mapping if kind == 2 else table.alternates):
                 raise self._font.unread("takes letters apart or offers a choice of them")
             return 0
-        return self._by_context(table, [glyphs[index].name for index in seen], at)
+        return self._by_context(table, row.names, at)
 
-    def _ligated(self, ligatures: Any, glyphs: list[Glyph], seen: list[int], at: int) -> int:
+    def _ligated(self, ligatures: Any, row: _Row, at: int) -> int:
         for ligature in ligatures:
-            parts = seen[at : at + 1 + len(ligature.Component)]
-            if [glyphs[index].name for index in parts[1:]] != ligature.Component:
+            after = slice(at + 1, at + 1 + len(ligature.Component))
+            if row.names[after] != ligature.Component:
                 continue
-            first, last = parts[0], parts[-1]
-            if last - first + 1 != len(parts):
+            if not row.is_whole:
                 raise self._font.unread("joins letters across others")
-            count = sum(glyph.count for glyph in glyphs[first : last + 1])
-            glyphs[first : last + 1] = [Glyph(ligature.LigGlyph, glyphs[first].first, count, 0.0)]
+            here = row.glyphs[at]
+            here.name = row.names[at] = ligature.LigGlyph
+            for part in row.glyphs[after]:
+                here.count += part.count
+                part.count = 0
+            del row.glyphs[after], row.names[after]
             return 1
         return 0
 
@@ -121,29 +141,29 @@ class _Shaper:
         """Set how far apart the glyphs stand; the older table only counts where the newer has no kerning."""
         features, lookups = self._lookups("GPOS", scripts, _MOVING)
         for lookup in lookups:
+            row = self._row(lookup, glyphs)
             at = 0
-            while at < len(seen := self._seen(lookup, glyphs)):
-                step = next(filter(None, (self._moved(t, glyphs, seen, at) for t in _subtables(lookup))), 1)
-                at += step
+            while at < len(row.glyphs):
+                at += next(filter(None, (self._moved(t, row, at) for t in _subtables(lookup))), 1)
         if "kern" not in features and "kern" in self._tables:
             self._kern(glyphs)
 
-    def _moved(self, table: Any, glyphs: list[Glyph], seen: list[int], at: int) -> int:
+    def _moved(self, table: Any, row: _Row, at: int) -> int:
         """How many glyphs a subtable has dealt with; 0 when it does not apply."""
-        here, kind = glyphs[seen[at]], table.LookupType
+        here, kind = row.glyphs[at], table.LookupType
         if kind in _MARK_LOOKUPS:
             return 0  # marks are refused before
         if kind > _MARK_LOOKUPS[-1]:
-            return self._by_context(table, [glyphs[index].name for index in seen], at)
+            return self._by_context(table, row.names, at)
         index = self._covered(table.Coverage).get(here.name)
         if index is None:
             return 0
         if kind == 1:
             _shift(here, table.Value if table.Format == 1 else table.Value[index])
             return 1
-        if at + 1 == len(seen):
+        if at + 1 == len(row.glyphs):
             return 0
-        following = glyphs[seen[at + 1]]
+        following = row.glyphs[at + 1]
         if kind == 3:
             if following.name in self._covered(table.Coverage):
                 raise self._font.unread("joins letters as in handwriting")
@@ -168,7 +188,7 @@ class _Shaper:
             # Plain distances along the line: no minimum, not across it, not in place of others.
             if getattr(table, "format", None) != 0 or table.apple or table.coverage & 0b1111 != 1:
                 raise self._font.unread("states the distances of letters in a rare way (kern)")
-            for here, following in zip(glyphs[:-1], glyphs[1:], strict=True):
+            for here, following in pairwise(glyphs):
                 here.advance += table.kernTable.get((here.name, following.name), 0)
 
     def _by_context(self, table: Any, names: list[str], at: int) -> int:
@@ -182,21 +202,25 @@ class _Shaper:
                 (within, names[at:ends]),
                 (after, names[ends : ends + len(after)]),
             )
-            if all(match(name) for part in parts for match, name in zip(*part, strict=True)):
+            if all(
+                match(name) for matches, found in parts for match, name in zip(matches, found, strict=True)
+            ):
                 if records:
                     raise self._font.unread("changes letters by those around them")
                 return 1
         return 0
 
-    def _contexts(self, table: Any, name: str) -> Iterator[tuple[list[Matches], ...]]:
+    def _contexts(
+        self, table: Any, name: str
+    ) -> Iterator[tuple[list[Matches], list[Matches], list[Matches], Any]]:
         """Before (the nearest first), within, after, and what is done there."""
         label = type(table).__name__
         chain = "Chain" if label.startswith("Chain") else ""
         kind = "Pos" if label.endswith("Pos") else "Sub"
         done = f"{'Pos' if kind == 'Pos' else 'Subst'}LookupRecord"
-        if table.LookupType == 8 and kind == "Sub":  # from right to left, one glyph at a time
-            within = [self._in(table.Coverage)]
-            yield (*self._around(table), [match for match in within])[0:1] + (within, self._around(table)[1], within)
+        if "Reverse" in label:
+            before, after = self._around(table)
+            yield before, [self._in(table.Coverage)], after, table.Substitute
         elif table.Format == 3:
             within = [self._in(each) for each in (table.InputCoverage if chain else table.Coverage)]
             before, after = self._around(table) if chain else ([], [])
@@ -237,11 +261,11 @@ class _Shaper:
 
     def _covered(self, coverage: Any) -> dict[str, int]:
         """Glyph → its number in a list of glyphs, worked out once."""
-        found = getattr(coverage, "numbered", None)
+        found: dict[str, int] | None = getattr(coverage, "numbered", None)
         if found is None:
             self._font.tally.vertex(len(coverage.glyphs))
             found = coverage.numbered = {name: index for index, name in enumerate(coverage.glyphs)}
-        return found  # type: ignore[no-any-return] # of the library's untyped object
+        return found
 
     def _lookups(
         self, tag: str, scripts: Sequence[str], features: frozenset[str]
@@ -254,6 +278,8 @@ class _Shaper:
         records = {record.ScriptTag.strip(): record.Script for record in table.ScriptList.ScriptRecord}
         script = next((records[tag] for tag in (*scripts, "DFLT", "dflt", "latn") if tag in records), None)
         system = script and script.DefaultLangSys
+        if self._is_foreign and script is not None and script.LangSysRecord:
+            raise self._font.unread("sets some languages in ways of their own")
         if system is None:
             return set(), []
         own = [table.FeatureList.FeatureRecord[index] for index in system.FeatureIndex]
@@ -273,13 +299,15 @@ class _Shaper:
             ):
                 raise self._font.unread("changes its features by its setting")
 
-    def _seen(self, lookup: Any, glyphs: list[Glyph]) -> list[int]:
-        """Which glyphs a lookup does not pass over."""
+    def _row(self, lookup: Any, glyphs: list[Glyph]) -> _Row:
+        """The glyphs that a lookup does not pass over."""
         passed = {kind for bit, kind in _PASSED_OVER.items() if lookup.LookupFlag & bit}
-        if not passed or "GDEF" not in self._tables or self._tables["GDEF"].table.GlyphClassDef is None:
-            return list(range(len(glyphs)))
-        kinds = self._tables["GDEF"].table.GlyphClassDef.classDefs
-        return [index for index, glyph in enumerate(glyphs) if kinds.get(glyph.name, 0) not in passed]
+        if passed and "GDEF" in self._tables and self._tables["GDEF"].table.GlyphClassDef is not None:
+            kinds = self._tables["GDEF"].table.GlyphClassDef.classDefs
+            kept = [glyph for glyph in glyphs if kinds.get(glyph.name, 0) not in passed]
+        else:
+            kept = list(glyphs)
+        return _Row(kept, [glyph.name for glyph in kept], is_whole=len(kept) == len(glyphs))
 
 
 def _subtables(lookup: Any) -> Iterator[Any]:

@@ -6,12 +6,19 @@ Sources: SVG 2, chapters 6 "Styling" and 13 "Painting"; CSS Cascading and Inheri
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element
 
 from rillcast_service.engine.layout.readers.svg.document import tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
+from rillcast_service.engine.layout.readers.svg.font_properties import (
+    OF_TEXT,
+    font_size,
+    spacing,
+    spelt_out,
+    weight,
+)
 from rillcast_service.engine.layout.readers.svg.stylesheet import Declarations, Rules, declarations, plain
 
 #: Inherited properties that shape what is painted, with their initial values.
@@ -32,22 +39,7 @@ INHERITED: Mapping[str, str] = {
     "marker-start": "none",
     "marker-mid": "none",
     "marker-end": "none",
-    "font-family": "",
-    "font-size": "16px",
-    "font-style": "normal",
-    "font-weight": "normal",
-    "font-stretch": "normal",
-    "font-variant": "normal",
-    "font-feature-settings": "normal",
-    "font-variation-settings": "normal",
-    "font-size-adjust": "none",
-    "text-anchor": "start",
-    "letter-spacing": "normal",
-    "word-spacing": "normal",
-    "text-transform": "none",
-    "white-space": "normal",
-    "direction": "ltr",
-    "writing-mode": "horizontal-tb",
+    **OF_TEXT,
 }
 
 #: Properties of the element alone, with their initial values.
@@ -65,7 +57,6 @@ OWN: Mapping[str, str] = {
     "dominant-baseline": "auto",
     "alignment-baseline": "baseline",
     "baseline-shift": "baseline",
-    "text-decoration": "none",
     "unicode-bidi": "normal",
 }
 
@@ -78,7 +69,6 @@ _OF_SHEETS: Mapping[str, str] = {
     "offset-path": "none",
     "mask-image": "none",
     "zoom": "1",
-    "font": "",
     "all": "",
 }
 
@@ -118,7 +108,10 @@ _KNOWN = frozenset((*_STATED, *_OF_SHEETS, *_GEOMETRY))
 _MARKERS = ("marker-start", "marker-mid", "marker-end")
 
 #: Attributes by which an element states a style of its own.
-STYLED = frozenset((*_STATED, "style"))
+STYLED = frozenset((*_STATED, "style", "{http://www.w3.org/XML/1998/namespace}space"))
+
+#: How a viewer takes the attribute `xml:space`. Source: SVG 2, appendix "User Agent Style Sheet".
+_KEPT_SPACES = "preserve-spaces"
 
 
 @dataclass(slots=True, eq=False)
@@ -221,6 +214,9 @@ class StyleSheet:
             Unusable: a value that is worked out by the viewer.
         """
         declared = {name: plain(value) for name in _STATED if (value := element.get(name)) is not None}
+        space = element.get("{http://www.w3.org/XML/1998/namespace}space")
+        if space is not None:
+            declared.setdefault("white-space", _KEPT_SPACES if space == "preserve" else "normal")
         text = element.get("style")
         sources = [] if self.rules.are_none else self.rules.declared(element)
         if text is not None:
@@ -230,9 +226,9 @@ class StyleSheet:
         weighty: dict[str, str] = {}
         for source in sources:
             for name, (value, is_important) in source.items():
-                for each in _MARKERS if name == "marker" else (name,):
+                for each, its_value in _spelt_out(name, value):
                     if each in _KNOWN:
-                        (weighty if is_important else declared)[each] = value
+                        (weighty if is_important else declared)[each] = its_value
         return _computed(declared | weighty, parent)
 
 
@@ -252,7 +248,27 @@ def _computed(declared: Mapping[str, str], parent: Style) -> Style:
             geometry[name] = value
         elif value:
             values[name] = value
+    if not OF_TEXT.keys().isdisjoint(declared):
+        _relate(values, declared, parent.values)
     return Style(values, geometry)
+
+
+def _spelt_out(name: str, value: str) -> Iterable[tuple[str, str]]:
+    """The properties that one declaration sets."""
+    if name == "marker":
+        return [(each, value) for each in _MARKERS]
+    return spelt_out(value).items() if name == "font" else ((name, value),)
+
+
+def _relate(values: dict[str, str], declared: Mapping[str, str], around: Mapping[str, str]) -> None:
+    """Take what refers to the size or weight around as what it comes to, as that is what is inherited."""
+    if "font-size" in declared:
+        values["font-size"] = font_size(values["font-size"], around["font-size"])
+    if "font-weight" in declared:
+        values["font-weight"] = weight(values["font-weight"], around["font-weight"])
+    for name in ("letter-spacing", "word-spacing"):
+        if name in declared:
+            values[name] = spacing(values[name], values["font-size"])
 
 
 #: What the root element inherits.
