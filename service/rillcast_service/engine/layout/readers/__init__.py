@@ -9,7 +9,7 @@ from shapely.errors import GEOSException
 from rillcast_service.engine.errors import EngineError, Fault, LayoutInvalid, LayoutUnreadable
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
-from rillcast_service.engine.layout.readers import gdsii, geojson, oasis, svg, wkt
+from rillcast_service.engine.layout.readers import dxf, gdsii, geojson, oasis, svg, wkt
 from rillcast_service.engine.layout.readers.format import Format, looks_like
 from rillcast_service.engine.layout.readers.wording import presentable_error, presentable_layout
 from rillcast_service.engine.layout.sketch import Sketch
@@ -18,6 +18,7 @@ __all__ = ["MEDIA_TYPES", "Format", "ReadOptions", "read"]
 
 _FORMATS = (
     svg.FORMAT,
+    dxf.FORMAT,
     geojson.FORMAT,
     gdsii.FORMAT,
     oasis.FORMAT,

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from rillcast_service.engine.layout.model import Layout
-from rillcast_service.engine.layout.writers import gdsii, geojson, oasis, svg, wkt
+from rillcast_service.engine.layout.writers import dxf, gdsii, geojson, oasis, svg, wkt
 from rillcast_service.engine.layout.writers.format import WrittenFormat
 
 __all__ = ["MEDIA_TYPES", "WrittenFormat", "written"]
 
 _FORMATS = (
     svg.FORMAT,
+    dxf.FORMAT,
     geojson.FORMAT,
     gdsii.FORMAT,
     oasis.FORMAT,

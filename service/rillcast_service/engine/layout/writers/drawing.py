@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
+from rillcast_service.engine.layout.curves import Points
 from rillcast_service.engine.layout.model import Layer, Layout, Port, Role
 
 #: Written coordinates are whole multiples of this, which is also the grid that layers are joined on.
 RESOLUTION_MM = 1e-6
 DECIMALS = 6
+
+#: A polygon of fewer vertices is one, even if they lie on a circle.
+_FEWEST_ROUND = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +101,26 @@ def bounds_mm(layers: tuple[DrawnLayer, ...]) -> tuple[float, float, float, floa
     polygons = [piece.polygon for layer in layers for piece in layer.pieces]
     x_min, y_min, x_max, y_max = (float(edge) for edge in shapely.total_bounds(polygons))
     return x_min, y_min, x_max, y_max
+
+
+def circle_of(polygon: Polygon, *, tolerance_mm: float) -> tuple[Points, float] | None:
+    """The circle that a polygon stands for.
+
+    Args:
+        polygon: mm.
+        tolerance_mm: how far its corners and the middles of its edges may stray from the circle.
+
+    Returns:
+        Centre, shape (2,), and radius of the circle of the same area, mm; None for no circle.
+    """
+    points: Points = np.asarray(polygon.exterior.coords)[:-1]
+    if polygon.interiors or len(points) < _FEWEST_ROUND:
+        return None
+    centre: Points = np.asarray(polygon.centroid.coords[0])
+    radius = float(np.sqrt(polygon.area / np.pi))
+    middles = (points + np.roll(points, -1, axis=0)) / 2.0
+    strays = np.abs(np.hypot(*(np.vstack([points, middles]) - centre).T) - radius)
+    return (centre, radius) if float(strays.max()) <= tolerance_mm else None
 
 
 def _with_ports(layer: Layer, ports: list[Port]) -> tuple[tuple[Piece, ...], list[Port]]:

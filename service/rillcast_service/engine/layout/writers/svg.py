@@ -11,7 +11,14 @@ from shapely import Polygon
 
 from rillcast_service.engine.layout.curves import Points
 from rillcast_service.engine.layout.model import Layout, Port, Role
-from rillcast_service.engine.layout.writers.drawing import DECIMALS, DrawnLayer, Piece, bounds_mm, drawn
+from rillcast_service.engine.layout.writers.drawing import (
+    DECIMALS,
+    DrawnLayer,
+    Piece,
+    bounds_mm,
+    circle_of,
+    drawn,
+)
 from rillcast_service.engine.layout.writers.format import WrittenFormat
 
 #: What is painted over what, from below: the chip, then its channels, marks and ports.
@@ -29,9 +36,6 @@ _FARTHEST = 1.0
 _XML_ID = re.compile(r"[A-Za-z_][\w.\-]*", re.ASCII)
 #: Source: Extensible Markup Language (XML) 1.0, fifth edition, §2.2 "Characters".
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-
-#: A polygon of fewer vertices is one, even if they lie on a circle.
-_FEWEST_ROUND = 8
 
 
 def write(layout: Layout) -> bytes:
@@ -101,7 +105,7 @@ class _Sheet:
 
     def shape(self, polygon: Polygon, *, may_be_round: bool) -> tuple[str, dict[str, str]]:
         """Element and attributes that draw a polygon."""
-        round_one = _circle(polygon, self._flattening_mm) if may_be_round else None
+        round_one = circle_of(polygon, tolerance_mm=self._flattening_mm) if may_be_round else None
         if round_one is not None:
             (cx, cy), radius = self.placed(round_one[0][None])[0], round_one[1]
             return "circle", {"cx": _number(cx), "cy": _number(cy), "r": _number(radius)}
@@ -142,18 +146,6 @@ def _fill(layer: DrawnLayer) -> str:
     if layer.role is Role.CHANNELS:
         return _LEVEL_FILL[((layer.level or 1) - 1) % len(_LEVEL_FILL)]
     return _FILL[layer.role]
-
-
-def _circle(polygon: Polygon, tolerance_mm: float) -> tuple[Points, float] | None:
-    """Centre and radius of the circle that a polygon stands for, within the tolerance; None for no circle."""
-    points: Points = np.asarray(polygon.exterior.coords)[:-1]
-    if polygon.interiors or len(points) < _FEWEST_ROUND:
-        return None
-    centre: Points = np.asarray(polygon.centroid.coords[0])
-    radius = float(np.sqrt(polygon.area / np.pi))
-    middles = (points + np.roll(points, -1, axis=0)) / 2.0
-    strays = np.abs(np.hypot(*(np.vstack([points, middles]) - centre).T) - radius)
-    return (centre, radius) if float(strays.max()) <= tolerance_mm else None
 
 
 def _opened(name: str, attributes: dict[str, str], *, closed: bool = False) -> str:
