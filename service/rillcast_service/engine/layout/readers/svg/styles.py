@@ -102,13 +102,14 @@ _UNREAD: Mapping[str, str] = {
     "all": "Give each property by its own name.",
 }
 
-_STATED = (*INHERITED, *OWN)
+#: Properties that attributes of the same name set.
+_ATTRIBUTES = frozenset((*INHERITED, *OWN))
 _OF_ELEMENT = {**OWN, **_OF_SHEETS}
-_KNOWN = frozenset((*_STATED, *_OF_SHEETS, *_GEOMETRY))
+_KNOWN = frozenset((*_ATTRIBUTES, *_OF_SHEETS, *_GEOMETRY))
 _MARKERS = ("marker-start", "marker-mid", "marker-end")
 
 #: Attributes by which an element states a style of its own.
-STYLED = frozenset((*_STATED, "style", "{http://www.w3.org/XML/1998/namespace}space"))
+STYLED = frozenset((*_ATTRIBUTES, "style", "{http://www.w3.org/XML/1998/namespace}space"))
 
 #: How a viewer takes the attribute `xml:space`. Source: SVG 2, appendix "User Agent Style Sheet".
 _KEPT_SPACES = "preserve-spaces"
@@ -213,7 +214,7 @@ class StyleSheet:
         Raises:
             Unusable: a value that is worked out by the viewer.
         """
-        declared = {name: plain(value) for name in _STATED if (value := element.get(name)) is not None}
+        declared = {name: plain(value) for name, value in element.items() if name in _ATTRIBUTES}
         space = element.get("{http://www.w3.org/XML/1998/namespace}space")
         if space is not None:
             declared.setdefault("white-space", _KEPT_SPACES if space == "preserve" else "normal")
