@@ -25,6 +25,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+#: Processor time: a busy machine makes no file slow.
 SLOW_S = 10.0
 #: Larger files find no more, only later.
 MAX_BYTES = 12_000
@@ -84,7 +85,7 @@ class Finds:
     def _sign(self, data: bytes) -> str | None:
         """What goes wrong and where in our code, or None."""
         try:
-            signal.setitimer(signal.ITIMER_REAL, SLOW_S)
+            signal.setitimer(signal.ITIMER_PROF, SLOW_S)
             self._judge(data)
         except (Exception, TooSlow) as error:  # noqa: BLE001 (whatever it is: it is what is looked for)
             frames = traceback.extract_tb(error.__traceback__)
@@ -94,7 +95,7 @@ class Finds:
             words = re.sub(r"[\d.]+|'.*?'", "#", str(error))[:80] if isinstance(error, AssertionError) else ""
             return f"{type(error).__name__} in {' > '.join(places) or 'the judge'} {words}".strip()
         finally:
-            signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.setitimer(signal.ITIMER_PROF, 0)
         return None
 
     def _shortened(self, data: bytes, sign: str) -> bytes:
@@ -116,12 +117,12 @@ class Finds:
 
     def _told(self, data: bytes) -> str:
         try:
-            signal.setitimer(signal.ITIMER_REAL, SLOW_S)
+            signal.setitimer(signal.ITIMER_PROF, SLOW_S)
             self._judge(data)
         except (Exception, TooSlow):  # noqa: BLE001
             return traceback.format_exc()
         finally:
-            signal.setitimer(signal.ITIMER_REAL, 0)
+            signal.setitimer(signal.ITIMER_PROF, 0)
         return "It did not happen again."
 
 
@@ -134,7 +135,7 @@ def _too_slow(*_: object) -> None:
 
 def one_format(name: str, *, seconds: float, folder: Path, dice: int) -> None:
     """Fuzz one format in this process."""
-    signal.signal(signal.SIGALRM, _too_slow)
+    signal.signal(signal.SIGPROF, _too_slow)
     try:
         import atheris
     except ImportError:
@@ -179,7 +180,6 @@ def _by_coverage(
         f"-max_len={MAX_BYTES}",
         f"-dict={words}",
         f"-seed={dice}",
-        "-handle_alrm=0",  # the alarm is ours
         "-rss_limit_mb=3000",
         f"-artifact_prefix={folder}/crash-",
         "-print_final_stats=1",

@@ -74,7 +74,7 @@ def _answer(read: Callable[..., Layout], header: dict[str, Any], data: bytes) ->
         return "refused", json.dumps(told).encode()
     except MemoryError:
         return "memory", b""
-    except Exception:  # noqa: BLE001 (whatever it is: it goes to the log and not to the sender)
+    except (Exception, SystemExit):  # noqa: BLE001 (whatever it is: it goes to the log and not to the sender)
         _log.exception("the reader failed")
         return "defect", b""
 
