@@ -30,6 +30,9 @@ def side_mm(layout):
         ('width="76mm" viewBox="0 0 152 52"', 0.5),
         ('height="26mm" viewBox="0 0 152 52"', 0.5),
         ('width="76mm" height="auto" viewBox="0 0 152 52"', 0.5),
+        # A size in a style goes before one in attributes, unless the viewer is to decide on it.
+        ('style="width:76mm;height:26mm" width="9" viewBox="0 0 152 52"', 0.5),
+        ('style="width:100%;height:auto" width="76mm" height="26mm" viewBox="0 0 152 52"', 0.5),
     ],
 )
 def test_real_units(read_svg, sheet, unit_mm):

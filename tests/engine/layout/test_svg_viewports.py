@@ -65,6 +65,12 @@ def test_symbols_and_drawings_that_are_referred_to(read_channels, kind, symbol, 
     assert read_channels(shapes).bounds == pytest.approx(bounds, abs=1e-6)
 
 
+def test_a_symbol_is_no_layer(read_svg):
+    shapes = f'<defs><symbol id="outline">{UNIT_SQUARE}</symbol></defs><use id="a" href="#outline"/>'
+    layout = read_svg(f'<g id="channels">{shapes}</g>')
+    assert [(layer.name, layer.geometry.area) for layer in layout.layers] == [("channels", 100.0)]
+
+
 def test_percentages_refer_to_the_nearest_drawing(read_channels):
     shapes = '<svg width="20" height="10" viewBox="0 0 4 2"><rect width="50%" height="100%"/></svg>'
     assert read_channels(shapes).bounds == (0.0, 16.0, 10.0, 26.0)

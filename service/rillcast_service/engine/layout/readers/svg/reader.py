@@ -263,7 +263,15 @@ class _Walk:
             return
         is_cut = place.style["overflow"] not in ("visible", "auto")
         clip = _both(place.clip, inner.frame) if is_cut else place.clip
-        self._group(element, replace(place, to_mm=inner.to_mm, lengths=inner.lengths, clip=clip))
+        inside = replace(place, to_mm=inner.to_mm, lengths=inner.lengths, clip=clip)
+        if tag(element) == "svg":
+            self._group(element, inside)
+            return
+        # A symbol is named for what it is, not for the layer that it is put on.
+        if not _is_ignored(place.group):
+            place.style.refuse_unread(of_group=True)
+        for child in element:
+            self._visit(child, inside)
 
     def _switch(self, element: Element, place: _Place) -> None:
         """The first of several contents that is meant for everyone, or for readers of English."""
