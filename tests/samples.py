@@ -44,7 +44,7 @@ def _kept(name: str, version: str, sha256: str, pattern: str, kind: str) -> Path
 
 def _fetched(name: str, version: str, pattern: str, kind: str) -> Path:
     CACHE.mkdir(parents=True, exist_ok=True)
-    command = [sys.executable, "-m", "pip", "download", "--no-deps", kind, ":all:"]
+    command = [sys.executable, "-m", "pip", "download", "--no-deps", kind, name]
     done = subprocess.run(
         [*command, "--dest", str(CACHE), f"{name}=={version}"], capture_output=True, text=True, check=False
     )
