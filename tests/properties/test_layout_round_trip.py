@@ -88,17 +88,17 @@ def layouts(draw: st.DrawFn) -> Layout:
     """A layout with one to three channel layers, and ports, outline and marks where it has them."""
     angle = draw(st.sampled_from([0.0, 0.0, 90.0]) | st.floats(10.0, 80.0))
     labels = iter(draw(st.lists(names, min_size=7, max_size=7, unique=True)))
+    ports, pads = draw(some_ports(angle))
     layers = [
         Layer(
             name=next(labels),
             role=Role.CHANNELS,
-            geometry=turned(draw(st.lists(bars() | frames(), min_size=1, max_size=5)), angle),
+            geometry=turned([*draw(st.lists(bars() | frames(), min_size=1, max_size=5)), *pads], angle),
             depth_um=draw(st.none() | st.floats(0.1, 20_000)),
             level=draw(st.integers(1, MAX_LEVEL)),
         )
         for _ in range(draw(st.integers(1, 3)))
     ]
-    ports = draw(some_ports(angle))
     if ports:
         openings = joined([port.opening for port in ports])
         layers.append(Layer(next(labels), Role.PORTS, openings, shapes=len(ports)))
@@ -121,21 +121,20 @@ def layouts(draw: st.DrawFn) -> Layout:
 
 
 @st.composite
-def some_ports(draw: st.DrawFn, angle: float) -> tuple[Port, ...]:
-    """Round and square ports, each within a cell of its own so that none overlap."""
+def some_ports(draw: st.DrawFn, angle: float) -> tuple[tuple[Port, ...], list[Polygon]]:
+    """Round and square ports, each in a cell of its own so that none overlap, and a channel pad each."""
     cells = draw(st.lists(st.tuples(st.integers(-5, 14), st.integers(-5, 14)), max_size=4, unique=True))
     labels = draw(st.lists(names, min_size=len(cells), max_size=len(cells), unique=True))
-    ports = []
+    ports, pads = [], []
     for (column, row), label in zip(cells, labels, strict=True):
         x, y, size = column * CELL_MM, row * CELL_MM, draw(on_grid(0.3, 3.0))
+        pads.append(shape := box(x - size / 2, y - size / 2, x + size / 2, y + size / 2))
         if draw(st.booleans()):
             shape = Polygon(disc_ring(x, y, diameter_mm=size, flattening_um=OPTIONS.flattening_um))
-        else:
-            shape = box(x - size / 2, y - size / 2, x + size / 2, y + size / 2)
         (opening,) = turned([shape], angle).geoms
         role = draw(st.sampled_from(list(PortRole)))
         ports.append(Port(name=label, role=role, opening=opening, bore_mm=bore_mm(opening)))
-    return tuple(ports)
+    return tuple(ports), pads
 
 
 # --- the same ---------------------------------------------------------------------------------------
