@@ -8,6 +8,7 @@ standard, exports of drawing programs. As they are no chips, a group called `cha
 draw, for the renderer too, and the unit is given with the request where the file states none.
 """
 
+import base64
 import io
 import re
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ import pytest
 import resvg_py
 import samples
 import shapely
+from fontTools.ttLib import TTFont
 from PIL import Image
 from shapely import affinity, box
 
@@ -40,10 +42,13 @@ PACKAGES = {
 AREA_WITHIN = 0.002
 
 #: What is painted in one picture only, as part of what is painted; a pixel is, when more than half of it is.
-PICTURE_WITHIN = 0.005
+PICTURE_WITHIN = 0.003
 
 #: For the renderer only: what is see-through counts whole.
-OPAQUE = "* { opacity: 1 !important; fill-opacity: 1 !important; stroke-opacity: 1 !important }"
+OPAQUE = (
+    "* { opacity: 1 !important; fill-opacity: 1 !important; stroke-opacity: 1 !important;"
+    " stop-opacity: 1 !important }"
+)
 
 #: For the renderer only: of a shape with fill and stroke, the fill is the drawn size.
 FILL_ONLY = "* { stroke: none !important }"
@@ -123,6 +128,7 @@ FEATURES = {
     # Refused, or left out, in words.
     "no real unit": "",
     "dashes": r"stroke-dasharray",
+    "text in an embedded font": r"@font-face(?s:.*)<text",
     "text": r"<text",
     "raster pictures": r"<image",
     "font-relative units": r"\dex[\"']",
@@ -145,7 +151,7 @@ class Drawing:
     unit: str | None = None
     dpi: float | None = None
     css: str = ""
-    pixels: int = 1000
+    pixels: int = 1024
     body: tuple[str, str] | None = None
 
 
@@ -183,7 +189,10 @@ REAL = {
         "clip paths, clip paths on groups, references in clip paths", "mm"
     ),
     "picosvg/tests/clip-curves.svg": Drawing("clip paths, smooth cubic curves", "mm", css=OPAQUE),
-    "picosvg/tests/clip-groups.svg": Drawing("clip paths on groups", "mm"),
+    "picosvg/tests/clip-from-brazil-flag.svg": Drawing(
+        "clip paths, clipped references, use, arcs, evenodd", "px", pixels=2800
+    ),
+    "picosvg/tests/clip-groups.svg": Drawing("clip paths on groups", "mm", pixels=960),
     "picosvg/tests/clip-multirect.svg": Drawing("clip paths of several shapes", "mm"),
     "picosvg/tests/clip-rule-evenodd.svg": Drawing("clip-rule", "mm"),
     "picosvg/tests/clip-the-clip-before.svg": Drawing("clip paths within one another", "mm"),
@@ -194,6 +203,7 @@ REAL = {
     "picosvg/tests/ungroup-transform-clip-before.svg": Drawing(
         "clip paths on groups, clip paths within one another", "mm", css=OPAQUE
     ),
+    "svglib/tests/samples/misc/Python_logo_and_wordmark.svg": Drawing("pt, matrix, gradients", css=OPAQUE),
     "svglib/tests/samples/misc/arcs01.svg": Drawing(
         "cm, arcs, strokes",
         css='path[fill="red"], path[fill="yellow"] { stroke: none !important }',
@@ -475,11 +485,13 @@ def in_pixels(geometry, height_mm, pixels_per_mm):
     return affinity.affine_transform(geometry, (scale, 0.0, 0.0, -scale, 0.0, height_mm * scale))
 
 
-def pictures(text, drawing, geometry, css=""):
+def pictures(text, drawing, geometry, css="", fonts=()):
     """The renderer's picture, our geometry in its pixels, cut at its edge, and our picture."""
     width_mm, height_mm, pixel_mm = sheet(text, drawing)
     zoom = drawing.pixels / (max(width_mm, height_mm) / pixel_mm)
-    theirs = painted(text, zoom=zoom, dpi=drawing.dpi or 96.0, style_sheet=drawing.css + css)
+    theirs = painted(
+        text, zoom=zoom, dpi=drawing.dpi or 96.0, style_sheet=drawing.css + css, font_files=fonts
+    )
     rows, columns = theirs.shape
     scale = zoom / pixel_mm
     visible = box(0.0, 0.0, min(columns, width_mm * scale), min(rows, height_mm * scale))
@@ -549,6 +561,66 @@ def test_layers(name):
     assert_same(*pictures(LAYERS, Drawing("layers"), geometry, css=hidden))
 
 
+#: A font with pairs set closer and joined letters, as a wheel of the package registry.
+FONT = ("font_caladea", "0.0.2", "eab5b77f1da830226524f419d16d4bc4cb5b68d2de0f47ef83760a8b202e94bc")
+FACES = {
+    "Caladea-Regular.ttf": "font-weight: normal; font-style: normal",
+    "Caladea-Bold.ttf": "font-weight: bold; font-style: normal",
+    "Caladea-Italic.ttf": "font-weight: normal; font-style: italic",
+}
+
+TEXTS = {
+    "pairs": '<text x="3" y="20">AVATAR To. WAY</text>',
+    "joined letters": '<text x="3" y="20">final office</text>',
+    "in the middle": '<text x="40" y="20" text-anchor="middle">To pÿH 7</text>',
+    "to the end": '<text x="70" y="20" text-anchor="end">N <tspan font-weight="bold">O</tspan>3</text>',
+    "letter by letter": '<text x="3 20 30" y="12 20 16" dx="1" dy="0 2 -1 3">flowing</text>',
+    "further apart": '<text x="3" y="20" letter-spacing="1.5">Waste 2</text>',
+    "parts": '<text x="3" y="20">in<tspan font-style="italic" font-size="9">let</tspan>'
+    '<tspan x="40" dy="8" font-weight="bold">out </tspan> 1</text>',
+    "turned": '<text x="3" y="30" transform="rotate(-20) scale(1.2, .8)">Reagent</text>',
+    "outlined": '<text x="3" y="20" fill="none" stroke="red" stroke-width=".6">Q8</text>',
+}
+
+
+def in_fonts(body, data_of):
+    """A drawing that carries the fonts, in the form that `data_of` makes of them."""
+    faces = "".join(
+        "@font-face { font-family: Caladea; "
+        f"src: url(data:font/ttf;base64,{base64.b64encode(data_of(name)).decode()}); {kind} }}"
+        for name, kind in FACES.items()
+        if not (extra := re.search("bold|italic", kind)) or extra[0] in body
+    )
+    attributes = 'width="80mm" height="40mm" viewBox="0 0 80 40" font-family="Caladea" font-size="12"'
+    return drawn(attributes, f"<style>{faces}</style>{body}")
+
+
+def face(name):
+    return samples.wheel(*FONT).read(f"font_caladea/files/{name}")
+
+
+def as_woff2(name):
+    font, data = TTFont(io.BytesIO(face(name))), io.BytesIO()
+    font.flavor = "woff2"
+    font.save(data)
+    return data.getvalue()
+
+
+@pytest.fixture(scope="module")
+def font_files(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("fonts")
+    for name in FACES:
+        (folder / name).write_bytes(face(name))
+    return [str(folder / name) for name in FACES]
+
+
+@pytest.mark.parametrize(("name", "data_of"), [*((name, face) for name in TEXTS), ("pairs", as_woff2)])
+def test_text_in_fonts_that_the_drawing_carries(name, data_of, font_files):
+    text, drawing = on_a_channel_layer(in_fonts(TEXTS[name], data_of)), Drawing("", pixels=2000)
+    (layer,) = reading(text, drawing).layers
+    assert_same(*pictures(text, drawing, layer.geometry, fonts=font_files))
+
+
 def test_what_is_left_out_of_layers_is_told():
     told = {assumption.what: assumption for assumption in reading(LAYERS, Drawing("")).assumptions}
     assert told["roles.notes"].value == "ignored"
@@ -571,6 +643,7 @@ def claims():
         yield name, drawing.features, drawn(*drawing.body)
     for path, (_, features, _, _) in REFUSED.items():
         yield path, features, file_of(path)
+    yield "text", "text in an embedded font", in_fonts(TEXTS["pairs"], face)
     yield "layers", "layers, groups, hidden by display, rounded rectangles", LAYERS
 
 
