@@ -50,6 +50,9 @@ def opened(data: bytes, sketch: Sketch) -> Drawing:
     """
     if data.startswith(BINARY):
         return _binary(data, sketch)
+    zero = data.find(0)
+    if zero >= 0:
+        raise _unreadable(f"byte {zero} is zero, which no text holds")
     data = data.removeprefix(b"\xef\xbb\xbf").lstrip().replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     _check(_text_structure(data), sketch)
     try:
