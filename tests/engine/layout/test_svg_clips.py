@@ -90,6 +90,14 @@ def test_area_that_is_left(read_channels, clip, shape, area_mm2):
     assert read_channels(clip + shape).area == pytest.approx(area_mm2, rel=1e-3)
 
 
+def test_a_transform_moves_a_clip_in_the_units_of_what_it_clips(read_channels):
+    clip = CLIP.format(
+        'clipPathUnits="objectBoundingBox" transform="translate(3)"', '<rect width=".5" height="1"/>'
+    )
+    shape = SQUARE.replace("<rect", '<rect x="20"')
+    assert read_channels(clip + shape).bounds == pytest.approx((23.0, 16.0, 28.0, 26.0), abs=1e-6)
+
+
 def test_a_clip_that_goes_by_the_size_of_a_group(read_channels):
     clip = CLIP.format('clipPathUnits="objectBoundingBox"', '<circle cx=".5" cy=".5" r=".5"/>')
     shapes = (

@@ -96,9 +96,9 @@ class Clips:
         inside = transformed(clip, clip_style, to_mm, lengths)
         if clip.get("clipPathUnits", "userSpaceOnUse") == "objectBoundingBox":
             low, high = self._bounds(element, lengths)
-            unit = translation(*low) @ scaling(*(high - low))
-            to_box = transformed(clip, clip_style, to_mm @ unit, lengths)
-            inside, lengths = to_box, Lengths(1.0, 1.0, lengths.px_mm)
+            # The clip path's own transform moves it in the units of what it clips.
+            inside = inside @ translation(*low) @ scaling(*(high - low))
+            lengths = Lengths(1.0, 1.0, lengths.px_mm)
         pieces = [self._piece(child, clip_style, inside, lengths, passed, frozenset()) for child in clip]
         area = joined([piece for piece in pieces if piece is not None])
         outer = self.area(element, clip_style, to_mm, lengths, passed=passed)
