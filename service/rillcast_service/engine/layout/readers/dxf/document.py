@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import struct
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -11,7 +12,8 @@ from ezdxf.audit import AuditError
 from ezdxf.document import Drawing
 from ezdxf.filemanagement import dxf_stream_info
 from ezdxf.lldxf.const import DXFError
-from ezdxf.lldxf.tagger import binary_tags_loader
+from ezdxf.lldxf.encoding import decode_dxf_unicode, has_dxf_unicode
+from ezdxf.lldxf.tagger import ascii_tags_loader, binary_tags_loader
 from ezdxf.lldxf.types import DXFTag
 
 from rillcast_service.engine.errors import Fault, LayoutUnreadable
@@ -22,6 +24,9 @@ LIBRARY_ERRORS = (
     DXFError, ArithmeticError, AssertionError, AttributeError, EOFError, LookupError, RecursionError,
     TypeError, ValueError, struct.error,
 )  # fmt: skip
+
+#: What it writes to its log repeats what a file holds. What counts comes with the recovered document.
+logging.getLogger("ezdxf").disabled = True
 
 BINARY = b"AutoCAD Binary DXF"
 
@@ -57,7 +62,8 @@ def opened(data: bytes, sketch: Sketch) -> Drawing:
     _check(_text_structure(data), sketch)
     try:
         header = dxf_stream_info(io.StringIO(data.decode("latin-1")))
-        return Drawing.read(io.StringIO(data.decode(header.encoding, errors="surrogateescape")))
+        text = io.StringIO(data.decode(header.encoding, errors="surrogateescape"))
+        return Drawing.load(_spelled_out(ascii_tags_loader(text)))
     except (*LIBRARY_ERRORS, StopIteration) as error:
         return _recovered(data, str(error), sketch)
 
@@ -69,9 +75,16 @@ def _binary(data: bytes, sketch: Sketch) -> Drawing:
         raise _unreadable(f"its binary tags cannot be read ({error})") from None
     _check(_tag_structure(tags), sketch)
     try:
-        return Drawing.load(tags)
+        return Drawing.load(_spelled_out(tags))
     except LIBRARY_ERRORS as error:
         raise _unreadable(str(error)) from None
+
+
+def _spelled_out(tags: Iterable[DXFTag]) -> Iterator[DXFTag]:
+    """Tags with letters that are written by number (`\\U+00B5`), as layer names may hold them, as letters."""
+    for tag in tags:
+        is_coded = isinstance(tag.value, str) and "\\U" in tag.value and has_dxf_unicode(tag.value)
+        yield DXFTag(tag.code, decode_dxf_unicode(tag.value)) if is_coded else tag
 
 
 def _recovered(data: bytes, fault: str, sketch: Sketch) -> Drawing:

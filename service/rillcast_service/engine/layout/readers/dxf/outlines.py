@@ -32,6 +32,9 @@ _STRAIGHT_BULGE = 1e-9
 #: Heights that differ by less than this part of a shape's size lie in one plane.
 _FLAT = 1e-9
 
+#: Some programs write a whole turn with no more than four decimals, as 6.2832, rad.
+_TURN_DIGITS = 1e-4
+
 #: Flags of POLYLINE vertices. Source: DXF Reference, VERTEX.
 _CONTROL_POINT = 16
 
@@ -265,7 +268,7 @@ def _arc(centre: Any, radius: float, start_deg: float, end_deg: float) -> Subpat
 def _ellipse(centre: Points, major: Points, minor: Points, start: float, end: float) -> Subpath:
     """An arc from one parameter to another, in the turning sense of its axes; equal ones are a whole turn."""
     sweep = (end - start) % FULL_TURN
-    is_whole = min(sweep, FULL_TURN - sweep) < 1e-9
+    is_whole = min(sweep, FULL_TURN - sweep) < 1e-9 or abs(abs(end - start) - FULL_TURN) < _TURN_DIGITS
     sweep = FULL_TURN if is_whole else sweep
     first = centre + math.cos(start) * major + math.sin(start) * minor
     return Subpath(first, (EllipticArc(centre, major, minor, start, sweep),), closed=is_whole)

@@ -94,8 +94,7 @@ def mm_per_drawing_unit(document: Drawing, sketch: Sketch) -> float:
         return unit_mm
     raise LayoutUnitsMissing(
         Fault(
-            f"The drawing states no unit of length: its $INSUNITS is "
-            f"{code if code is not None else 'no number'}{_measurement(document)}. {_readings(document)}.",
+            f"The drawing states no unit of length: {_unsaid(document)}. {_readings(document)}.",
             "Set the drawing's insertion unit ($INSUNITS), or name the unit with the request.",
             where="HEADER section",
         )
@@ -106,10 +105,12 @@ def _whole(value: object) -> int | None:
     return value if isinstance(value, int) else None
 
 
-def _measurement(document: Drawing) -> str:
-    """What $MEASUREMENT hints at: it chooses hatch patterns and line types, and says no unit."""
+def _unsaid(document: Drawing) -> str:
+    """How it says nothing. $MEASUREMENT chooses hatch patterns and line types, and is no more than a hint."""
+    code = document.header.get("$INSUNITS")
     system = {0: "imperial", 1: "metric"}.get(document.header.get("$MEASUREMENT"))
-    return f" ($MEASUREMENT hints at {system} units)" if system else ""
+    hint = f" ($MEASUREMENT hints at {system} units)" if system else ""
+    return ("it has no $INSUNITS" if code is None else f"its $INSUNITS is {code}") + hint
 
 
 def _readings(document: Drawing) -> str:
