@@ -124,6 +124,7 @@ FEATURES = {
     "clipped references": r"<use[^>]*clip-path=",
     "references in clip paths": r"<clipPath[^>]*>\s*<use",
     "choice by language": r"<switch",
+    "colours": r"fill=.green",
     "layers": "channels(?s:.*)ports(?s:.*)outline(?s:.*)notes",
     # Refused, or left out, in words.
     "no real unit": "",
@@ -386,6 +387,9 @@ DRAWN = {
             '<g id="bar"><rect x="2" y="40" width="16" height="6"/></g>'
             '<use href="#bar" x="4" y="8" clip-path="url(#parts)"/>'
             '<path d="M45 50h30" fill="none" clip-path="url(#cut)" stroke="red" stroke-width="6"/>'
+            '<clipPath id="turned" clipPathUnits="objectBoundingBox" transform="rotate(8)">'
+            '<rect x=".2" y="-.3" width=".6" height="2"/></clipPath>'
+            '<rect x="8" y="1" width="30" height="6" clip-path="url(#turned)"/>'
             '<clipPath id="cut"><path d="M50 40l20 15h-20z"/></clipPath>',
         ),
     ),
@@ -465,10 +469,13 @@ def sheet(text, drawing):
     return width_mm, height_mm, user_unit_mm
 
 
-def painted(text, **options):
-    """How opaque each pixel is, 0 to 1, shape (rows, columns)."""
+def painted(text, channel="A", full=255.0, **options):
+    """How much of each pixel is painted, 0 to 1, shape (rows, columns).
+
+    `channel` of the picture tells, and is `full` where all of a pixel is painted.
+    """
     picture = resvg_py.svg_to_bytes(svg_string=text, skip_system_fonts=True, **options)
-    return np.asarray(Image.open(io.BytesIO(bytes(picture))).getchannel("A"), dtype=float) / 255.0
+    return np.asarray(Image.open(io.BytesIO(bytes(picture))).getchannel(channel)) / full
 
 
 def painted_polygons(geometry, shape):
@@ -485,13 +492,11 @@ def in_pixels(geometry, height_mm, pixels_per_mm):
     return affinity.affine_transform(geometry, (scale, 0.0, 0.0, -scale, 0.0, height_mm * scale))
 
 
-def pictures(text, drawing, geometry, css="", fonts=()):
+def pictures(text, drawing, geometry, **options):
     """The renderer's picture, our geometry in its pixels, cut at its edge, and our picture."""
     width_mm, height_mm, pixel_mm = sheet(text, drawing)
     zoom = drawing.pixels / (max(width_mm, height_mm) / pixel_mm)
-    theirs = painted(
-        text, zoom=zoom, dpi=drawing.dpi or 96.0, style_sheet=drawing.css + css, font_files=fonts
-    )
+    theirs = painted(text, zoom=zoom, dpi=drawing.dpi or 96.0, style_sheet=drawing.css, **options)
     rows, columns = theirs.shape
     scale = zoom / pixel_mm
     visible = box(0.0, 0.0, min(columns, width_mm * scale), min(rows, height_mm * scale))
@@ -537,6 +542,35 @@ def test_what_is_refused(path):
     assert fault.remedy.endswith(".")
 
 
+#: Files of others that show one clip path each: what it leaves of a green area, and of others.
+GREEN = {
+    f"svglib/tests/samples/clipping/{name}.svg": f"colours, clip paths on groups{also}"
+    for name, also in {
+        "circle": ", circles",
+        "double-path": ", clip paths of several shapes",
+        "ellipse": ", ellipses",
+        "mixed-fill-rule": ", clip-rule, polygons",
+        "multi-path-fill-rule": ", clip paths of several shapes",
+        "overlapping-double-path": "",
+        "overlapping-double-path-inset": "",
+        "path": "",
+        "path-no-transform": "",
+        "polygon": ", polygons",
+        "rect": "",
+        "rounded-rect": ", rounded rectangles",
+    }.items()
+}
+
+
+@pytest.mark.parametrize("path", GREEN)
+def test_colours(path):
+    # Source of the colour: CSS Color Module Level 4, §6.1 "Named colors".
+    text, drawing = file_of(path), Drawing("", "mm")
+    layout = reading(text, drawing, roles={"#008000": "channels", "#000000": "ignored"})
+    geometry = layout.channel_layers[0].geometry
+    assert_same(*pictures(text, drawing, geometry, channel="G", full=0x80, background="black"))
+
+
 LAYERS = drawn(
     'width="60mm" height="40mm" viewBox="0 0 60 40"',
     '<g id="channels"><path d="M8 20h30l9 -8" fill="none" stroke="blue" stroke-width="2"/>'
@@ -558,7 +592,7 @@ def test_layers(name):
         "ports": shapely.union_all([port.opening for port in layout.ports]),
         "outline": layout.outline,
     }[name]
-    assert_same(*pictures(LAYERS, Drawing("layers"), geometry, css=hidden))
+    assert_same(*pictures(LAYERS, Drawing("", css=hidden), geometry))
 
 
 #: A font with pairs set closer and joined letters, as a wheel of the package registry.
@@ -618,7 +652,7 @@ def font_files(tmp_path_factory):
 def test_text_in_fonts_that_the_drawing_carries(name, data_of, font_files):
     text, drawing = on_a_channel_layer(in_fonts(TEXTS[name], data_of)), Drawing("", pixels=2000)
     (layer,) = reading(text, drawing).layers
-    assert_same(*pictures(text, drawing, layer.geometry, fonts=font_files))
+    assert_same(*pictures(text, drawing, layer.geometry, font_files=font_files))
 
 
 def test_what_is_left_out_of_layers_is_told():
@@ -642,6 +676,8 @@ def claims():
     for name, drawing in DRAWN.items():
         yield name, drawing.features, drawn(*drawing.body)
     for path, (_, features, _, _) in REFUSED.items():
+        yield path, features, file_of(path)
+    for path, features in GREEN.items():
         yield path, features, file_of(path)
     yield "text", "text in an embedded font", in_fonts(TEXTS["pairs"], face)
     yield "layers", "layers, groups, hidden by display, rounded rectangles", LAYERS
