@@ -46,7 +46,7 @@ def chip() -> Layout:
 @cache
 def seeds(media_type: str) -> tuple[bytes, ...]:
     """Files of a format that can be read: as the service writes it, and drawn with more of the format."""
-    rich = {SVG: _RICH_SVG, GDSII: rich_gdsii(), OASIS: rich_oasis(), GEOJSON: _RICH_GEOJSON}
+    rich = {SVG: _RICH_SVG, GDSII: rich_gdsii(), OASIS: rich_oasis(), GEOJSON: _RICH_GEOJSON, DXF: rich_dxf()}
     made = [writers.written(chip(), media_type=media_type)]
     made += [DEMO_SVG] if media_type == SVG else []
     made += [rich[media_type]] if media_type in rich else []
@@ -76,6 +76,123 @@ _RICH_GEOJSON = b"""{"type": "FeatureCollection", "units": "mm", "features": [
 "geometries": [{"type": "MultiPolygon", "coordinates": [[[[1, 1], [3, 1], [3, 3], [1, 1]]]]}]}},
 {"type": "Feature", "properties": {"layer": "ports", "name": "a", "bore_mm": 1, "role": "vent"},
 "geometry": {"type": "Point", "coordinates": [0, 0]}}]}"""
+
+
+# --- DXF by hand ----------------------------------------------------------------------------------------
+
+
+def tags(*pairs: tuple[int, object]) -> str:
+    """Group codes and values, each on a line of its own. Source: DXF Reference, group codes."""
+    return "".join(f"{code}\n{value}\n" for code, value in pairs)
+
+
+def entity(kind: str, *pairs: tuple[int, object], subclass: str = "") -> str:
+    """An entity on the layer channels."""
+    subclass = subclass or f"AcDb{kind.capitalize()}"
+    return tags((0, kind), (8, "channels"), (100, "AcDbEntity"), (100, subclass), *pairs)
+
+
+def polyline(*corners: tuple[object, ...], width: object = None) -> str:
+    """A closed polyline of corners (x, y) or (x, y, bulge)."""
+    widths = () if width is None else ((43, width),)
+    points = [pair for corner in corners for pair in zip((10, 20, 42), corner, strict=False)]
+    head = ((90, len(corners)), (70, 1), *widths)
+    return entity("LWPOLYLINE", *head, *points, subclass="AcDbPolyline")
+
+
+def spline(degree: object, knots: tuple[object, ...], *corners: tuple[object, object]) -> str:
+    counts = ((70, 8), (71, degree), (72, len(knots)), (73, len(corners)), (74, 0))
+    points = [pair for x, y in corners for pair in ((10, x), (20, y), (30, 0))]
+    return entity("SPLINE", *counts, *((40, knot) for knot in knots), *points)
+
+
+def insert(name: str, *pairs: tuple[int, object]) -> str:
+    """A block placed at the origin."""
+    place = ((10, 0), (20, 0), (30, 0))
+    return entity("INSERT", (2, name), *place, *pairs, subclass="AcDbBlockReference")
+
+
+def block(name: str, *entities: str, flags: int = 0, path: str = "") -> str:
+    head = ((0, "BLOCK"), (8, "0"), (2, name), (70, flags), (10, 0), (20, 0), (30, 0), (3, name), (1, path))
+    return tags(*head) + "".join(entities) + tags((0, "ENDBLK"), (8, "0"))
+
+
+def dxf(*entities: str, blocks: str = "", unit: object = 4) -> bytes:
+    """A drawing in millimetres, of nothing but what is given."""
+    start, end = ((0, "SECTION"),), tags((0, "ENDSEC"))
+    header = tags(*start, (2, "HEADER"), (9, "$ACADVER"), (1, "AC1015"), (9, "$INSUNITS"), (70, unit)) + end
+    drawing = tags(*start, (2, "BLOCKS")) + blocks + end
+    drawing += tags(*start, (2, "ENTITIES")) + "".join(entities) + end
+    return (header + drawing + tags((0, "EOF"))).encode()
+
+
+DXF_SQUARE = polyline((0, 0), (1, 0), (1, 1), (0, 1))
+
+
+def rich_dxf() -> bytes:
+    """Bulges, widths, arcs that meet, a hatch with edges, a spline, nested blocks, an array, a face."""
+    edges = (
+        (72, 1),
+        (10, 5),
+        (20, 5),
+        (11, 8),
+        (21, 5),
+        (72, 2),
+        (10, 5),
+        (20, 5),
+        (40, 3),
+        (50, 0),
+        (51, 90),
+    )
+    edges += ((73, 1), (72, 1), (10, 5), (20, 8), (11, 5), (21, 5), (97, 0))
+    around = (
+        (92, 3),
+        (72, 0),
+        (73, 1),
+        (93, 3),
+        (10, 20),
+        (20, 5),
+        (10, 23),
+        (20, 5),
+        (10, 20),
+        (20, 8),
+        (97, 0),
+    )
+    hatch = ((10, 0), (20, 0), (30, 0), (210, 0), (220, 0), (230, 1), (2, "SOLID"), (70, 1), (71, 0), (91, 2))
+    hatch += ((92, 1), (93, 3), *edges, *around, (75, 0), (76, 1), (98, 0))
+    turned = insert("PAIR", (41, 2), (42, 2), (50, 30))
+    array = insert("UNIT", (70, 3), (71, 2), (44, 2), (45, 2))
+    vertices = "".join(tags((0, "VERTEX"), (8, "channels"), (10, x), (20, y)) for x, y in ((0, 9), (4, 9)))
+    old = tags((0, "POLYLINE"), (8, "channels"), (66, 1), (70, 0), (40, 0.2), (41, 0.4)) + vertices
+    entities = (
+        polyline((10, 0, 0.5), (13, 0), (13, 2, -0.3), (10, 2)),
+        polyline((10, 5), (13, 5), (13, 8), width=0.2),
+        old + tags((0, "SEQEND")),
+        entity("LINE", (10, 15), (20, 1), (11, 18), (21, 1)),
+        entity("ARC", (10, 16.5), (20, 1), (40, 1.5), (50, 0), (51, 180)),
+        entity("CIRCLE", (10, 25), (20, 1), (40, 1)),
+        entity(
+            "ELLIPSE", (10, 15), (20, 6), (30, 0), (11, 2), (21, 1), (31, 0), (40, 0.5), (41, 0), (42, 6.2832)
+        ),
+        entity(
+            "SOLID",
+            (10, 25),
+            (20, 5),
+            (11, 26),
+            (21, 5),
+            (12, 25),
+            (22, 6),
+            (13, 26),
+            (23, 6),
+            subclass="AcDbTrace",
+        ),
+        entity("HATCH", *hatch),
+        spline(2, (0, 0, 0, 1, 2, 2, 2), (0, 12), (3, 12), (3, 15), (0, 12)),
+        turned,
+        array,
+    )
+    blocks = block("UNIT", DXF_SQUARE) + block("PAIR", insert("UNIT"), insert("UNIT", (41, -1)))
+    return dxf(*entities, blocks=blocks)
 
 
 # --- GDSII by hand, for files that no library would write ----------------------------------------------

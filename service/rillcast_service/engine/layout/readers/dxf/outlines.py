@@ -270,7 +270,8 @@ def _ellipse(centre: Points, major: Points, minor: Points, start: float, end: fl
     sweep = (end - start) % FULL_TURN
     is_whole = min(sweep, FULL_TURN - sweep) < 1e-9 or abs(abs(end - start) - FULL_TURN) < _TURN_DIGITS
     sweep = FULL_TURN if is_whole else sweep
-    first = centre + math.cos(start) * major + math.sin(start) * minor
+    with np.errstate(over="ignore", invalid="ignore"):
+        first = centre + math.cos(start) * major + math.sin(start) * minor
     return Subpath(first, (EllipticArc(centre, major, minor, start, sweep),), closed=is_whole)
 
 
