@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import zlib
 from collections.abc import Callable, Mapping
+from itertools import accumulate, pairwise
 from typing import Any, TypeVar
 
 import brotli  # type: ignore[import-untyped]
@@ -21,7 +22,7 @@ from fontTools.ttLib.sfnt import WOFFDirectoryEntry
 from fontTools.ttLib.woff2 import WOFF2DirectoryEntry
 
 from rillcast_service.engine.errors import EngineError
-from rillcast_service.engine.layout.curves import Bezier, Points, Polyline, Segment, Subpath
+from rillcast_service.engine.layout.curves import Bezier, Points, Polyline, Subpath
 from rillcast_service.engine.layout.limits import Limits, Tally
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 
@@ -219,8 +220,8 @@ class _Pen(BasePen):  # type: ignore[misc] # the library states no types
         self._check = check
         self._tally = tally
         self._depth = 0
-        self._start: Points = np.zeros(2)
-        self._segments: list[Segment] = []
+        self._points: list[Any] = []
+        self._degrees: list[int] = []
 
     def addComponent(self, glyphName: str, transformation: Any, **_: Any) -> None:  # noqa: N802, N803
         self._depth += 1
@@ -233,14 +234,12 @@ class _Pen(BasePen):  # type: ignore[misc] # the library states no types
     def _moveTo(self, point: Any) -> None:  # noqa: N802
         self._closePath()
         self._tally.element()
-        self._start = np.array(point, dtype=np.float64)
+        self._points = [point]
 
     def _curve(self, *points: Any) -> None:
         self._tally.vertex(len(points))
-        curve = np.array([self._getCurrentPoint(), *points], dtype=np.float64)
-        if not np.all(np.isfinite(curve)):
-            raise ValueError("not finite")
-        self._segments.append(Bezier(curve))
+        self._points += points
+        self._degrees.append(len(points))
 
     def _lineTo(self, point: Any) -> None:  # noqa: N802
         self._curve(point)
@@ -252,20 +251,23 @@ class _Pen(BasePen):  # type: ignore[misc] # the library states no types
         self._curve(first, second, point)
 
     def _closePath(self) -> None:  # noqa: N802
-        if self._segments:
-            self.subpaths.append(_contour(self._start, self._segments))
-        self._segments = []
+        if self._degrees:
+            self.subpaths.append(_contour(np.array(self._points, dtype=np.float64), self._degrees))
+        self._degrees = []
 
     def _endPath(self) -> None:  # noqa: N802
         self._closePath()
 
 
-def _contour(start: Points, segments: list[Segment]) -> Subpath:
-    """A closed subpath; straight lines alone are kept as one."""
-    if all(isinstance(segment, Bezier) and len(segment.points) == 2 for segment in segments):
-        corners = np.array([start, *(segment.hull[1] for segment in segments)])
-        return Subpath(start, (Polyline(corners),), closed=True)
-    return Subpath(start, tuple(segments), closed=True)
+def _contour(points: Points, degrees: list[int]) -> Subpath:
+    """A closed subpath of curves of some degrees; straight lines alone are kept as one."""
+    if not np.all(np.isfinite(points)):
+        raise ValueError("not finite")
+    if max(degrees) == 1:
+        return Subpath(points[0], (Polyline(points),), closed=True)
+    ends = accumulate(degrees, initial=0)
+    curves = tuple(Bezier(points[begin : end + 1]) for begin, end in pairwise(ends))
+    return Subpath(points[0], curves, closed=True)
 
 
 def moved(outline: tuple[Subpath, ...], *, scale: float, x: float, y: float) -> tuple[Subpath, ...]:
