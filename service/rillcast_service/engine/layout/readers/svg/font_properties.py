@@ -111,6 +111,9 @@ def spacing(value: str, size: str) -> str:
     Args:
         value: of letter-spacing or word-spacing.
         size: of the font, as `font_size` gave it.
+
+    Returns:
+        A length; a percentage, which viewers take as they like, and a keyword stay as they are.
     """
     return _times(value, size) if not value.endswith("%") else value
 
