@@ -65,18 +65,19 @@ class Finds:
     def __init__(self, folder: Path, name: str, judge: Callable[[bytes], object]) -> None:
         self._folder, self._name, self._judge = folder, name, judge
         self._seen: set[str] = set()
+        self._last = folder / f"{name}-last.bin"
         self.runs = 0
 
     def run(self, data: bytes) -> None:
         """Judge one file, and write it down if it is a find of a new kind."""
         self.runs += 1
+        self._last.write_bytes(data)  # what a library that takes the process along leaves behind
         sign = self._sign(data)
         if sign is None or sign in self._seen:
             return
         self._seen.add(sign)
         data = self._shortened(data, sign)
         digest = hashlib.sha256(sign.encode()).hexdigest()[:10]
-        self._folder.mkdir(parents=True, exist_ok=True)
         path = self._folder / f"{self._name}-{digest}"
         path.with_suffix(".bin").write_bytes(data)
         path.with_suffix(".txt").write_text(f"{sign}\n\n{self._told(data)}")
@@ -174,13 +175,13 @@ def _by_coverage(
     words = corpus.with_suffix(".dict")
     escaped = ("".join(f"\\x{byte:02x}" for byte in word) for word in WORDS)
     words.write_text("".join(f'"{word}"\n' for word in escaped))
-    folder.mkdir(parents=True, exist_ok=True)
     options = [
         f"-max_total_time={max(1, int(seconds))}",
         f"-max_len={MAX_BYTES}",
         f"-dict={words}",
         f"-seed={dice}",
         "-rss_limit_mb=3000",
+        f"-timeout={6 * SLOW_S:.0f}",  # a library that hangs hears no alarm of ours
         f"-artifact_prefix={folder}/crash-",
         "-print_final_stats=1",
     ]
@@ -257,7 +258,6 @@ def look_after(name: str, *, minutes: float, folder: Path) -> bool:
         command += ["--seconds", f"{left:.0f}", "--dice", str(dice)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as process:
             assert process.stdout is not None
-            # A library that hangs hears no alarm.
             watch = threading.Timer(left + 6 * SLOW_S, process.kill)
             watch.start()
             last: list[str] = []
@@ -273,10 +273,14 @@ def look_after(name: str, *, minutes: float, folder: Path) -> bool:
             code = process.wait()
             watch.cancel()
         left = 60.0 * minutes - (time.monotonic() - began)
-        dice += 1
         if code != 0:
             clean = False
-            print("\n".join([f"the process ended with code {code}; its last words:", *last]), flush=True)
+            last_file, kept = folder / f"{name}-last.bin", folder / f"{name}-end-{dice}.bin"
+            file = f"on {last_file.rename(kept)}" if last_file.exists() else "before its first file"
+            words = f"the process ended with code {code} {file}; its last words:"
+            print("\n".join([words, *last]), flush=True)
+        dice += 1
+    (folder / f"{name}-last.bin").unlink(missing_ok=True)
     print(f"{name}: {runs} executions, coverage {coverage}, {'no finds' if clean else 'FINDS'}", flush=True)
     return clean
 
@@ -300,6 +304,7 @@ def main() -> int:
     if unknown:
         parser.error(f"no format {', '.join(sorted(unknown))}; there are {', '.join(names)}")
     folder = options.finds.resolve()
+    folder.mkdir(parents=True, exist_ok=True)
     clean = [look_after(name, minutes=options.minutes, folder=folder) for name in options.formats or names]
     return 0 if all(clean) else 1
 

@@ -380,7 +380,7 @@ def test_a_file_cut_off_anywhere_is_unreadable(media_type: str, data: bytes) -> 
 @pytest.mark.parametrize(("media_type", "data"), FILES)
 def test_a_file_with_bits_turned_over_is_read_or_refused_in_words(media_type: str, data: bytes) -> None:
     dice = random.Random(4)
-    for _ in range(150):
+    for _ in range(40 if media_type == DXF else 150):  # reading one takes its library longer
         damaged = bytearray(data)
         for _ in range(dice.choice((1, 1, 2, 8))):
             damaged[dice.randrange(len(damaged))] ^= 1 << dice.randrange(8)
