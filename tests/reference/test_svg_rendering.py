@@ -386,6 +386,8 @@ DRAWN = {
             '<path d="M5 35h60" fill="none" stroke="red" stroke-width="6"/></g>'
             '<g id="bar"><rect x="2" y="40" width="16" height="6"/></g>'
             '<use href="#bar" x="4" y="8" clip-path="url(#parts)"/>'
+            '<use href="#bar" x="55" y="-36" transform="rotate(-4)" clip-path="url(#half)"/>'
+            '<clipPath id="half"><circle cx="4" cy="42" r="7"/></clipPath>'
             '<path d="M45 50h30" fill="none" clip-path="url(#cut)" stroke="red" stroke-width="6"/>'
             '<clipPath id="turned" clipPathUnits="objectBoundingBox" transform="rotate(8)">'
             '<rect x=".2" y="-.3" width=".6" height="2"/></clipPath>'

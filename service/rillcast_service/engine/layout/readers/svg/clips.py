@@ -125,11 +125,9 @@ class Clips:
         inside = transformed(element, style, to_mm, lengths)
         if kind == "use":
             name, target = referred(element, self._by_id, references)
-            x, y = (lengths.read(element.get(key, "0"), along=key) for key in ("x", "y"))
             if tag(target) not in SHAPES:
                 raise Unusable(f"A clip path refers to <{tag(target)}>, which is not read.", _REMEDY)
-            moved = inside @ translation(x, y)
-            piece = self._piece(target, style, moved, lengths, passed, references | {name})
+            piece = self._piece(target, style, inside, lengths, passed, references | {name})
         elif kind in SHAPES:
             rule = style["clip-rule"]
             if rule not in ("nonzero", "evenodd"):
@@ -164,9 +162,7 @@ class Clips:
             return self._placing.placed(outline, to_user, f"<{kind}>") if outline else []
         if kind == "use":
             name, target = referred(element, self._by_id, references)
-            x, y = (lengths.read(element.get(key, "0"), along=key) for key in ("x", "y"))
-            children, to_user = [target], to_user @ translation(x, y)
-            references = references | {name}
+            children, references = [target], references | {name}
         elif kind in _GROUPS:
             children = list(element)
         else:

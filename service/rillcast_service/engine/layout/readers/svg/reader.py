@@ -295,13 +295,11 @@ class _Walk:
 
     def _reference(self, element: Element, place: _Place) -> None:
         name, target = referred(element, self.by_id, place.references)
-        x, y = (place.lengths.read(element.get(key, "0"), along=key) for key in ("x", "y"))
         if not _is_ignored(place.group):
             place.style.refuse_unread(of_group=True)
         names = _names(element)
         inside = replace(
             place,
-            to_mm=place.to_mm @ translation(x, y),
             name=place.name or (names[0] if names else None),
             port_role=self._port_role(element, place),
             references=place.references | {name},

@@ -18,8 +18,9 @@ from rillcast_service.engine.layout.affine import (
     skewing,
     translation,
 )
+from rillcast_service.engine.layout.readers.svg.document import tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
-from rillcast_service.engine.layout.readers.svg.styles import Style
+from rillcast_service.engine.layout.readers.svg.styles import Style, with_geometry
 from rillcast_service.engine.layout.readers.svg.units import Lengths
 
 #: Function → (numbers it takes, how they make a matrix).
@@ -161,7 +162,7 @@ def transform_origin(text: str, lengths: Lengths) -> tuple[float, float]:
 
 
 def transformed(element: Element, style: Style, to_mm: Matrix, lengths: Lengths) -> Matrix:
-    """User units within an element to mm: its own transform added.
+    """User units within an element to mm: its own transform added, and the place of a `use`.
 
     Args:
         element: of the drawing.
@@ -172,9 +173,23 @@ def transformed(element: Element, style: Style, to_mm: Matrix, lengths: Lengths)
     Returns:
         The map, shape (3, 3); the given one itself where the element has no transform.
 
+    Source: SVG 2, §5.6.2 "Layout of re-used graphics": x and y of a `use` are the last of its transforms,
+    so that its clip path moves too.
+
     Raises:
         Unusable: a transform that cannot be read.
     """
+    placed = _with_transform(element, style, to_mm, lengths)
+    if tag(element) != "use":
+        return placed
+    element = with_geometry(element, style)
+    x, y = (lengths.read(element.get(key, "0"), along=key) for key in "xy")
+    with np.errstate(over="ignore", invalid="ignore"):
+        moved: Matrix = placed @ translation(x, y)
+    return moved
+
+
+def _with_transform(element: Element, style: Style, to_mm: Matrix, lengths: Lengths) -> Matrix:
     of_sheet, attribute = style["transform"], element.get("transform", "").strip()
     if of_sheet in ("", "none") and (of_sheet or attribute in ("", "none")):
         return to_mm
