@@ -114,6 +114,38 @@ HOSTILE_SVG: dict[str, tuple[bytes, Any, str]] = {
     "NUL byte": (channels(RECT.format('id="\0"')), LayoutUnreadable, ""),
     "NUL reference": (channels(RECT.format('id="&#0;"')), LayoutUnreadable, ""),
     "groups in groups": (channels("<g>" * 5000 + "</g>" * 5000), LayoutTooComplex, "nesting"),
+    "style of open brackets": (channels(RECT.format(f'style="fill:{"(" * 9999}"')), EngineError, ""),
+    "style of braces": (channels(RECT.format(f'style="fill:{"{" * 9999}{"}" * 9999}"')), EngineError, ""),
+    "rules in rules": (svg(f"<style>{'@media all{' * 9999}</style>"), EngineError, ""),
+    "selectors in selectors": (
+        svg(f"<style>{':not(' * 9999}.a{')' * 9999}{{fill:red}}</style>"),
+        EngineError,
+        "",
+    ),
+    "selector of 10 000 steps": (svg(f"<style>{'g ' * 10_000}{{fill:red}}</style>"), EngineError, ""),
+    "outside paint": (
+        channels(RECT.format('fill="url(http://127.0.0.1:9/a.svg#b)"')),
+        LayoutInvalid,
+        "a.svg",
+    ),
+    "outside font": (
+        svg(
+            "<style>@font-face{font-family:x;src:url(http://127.0.0.1:9/a.woff)}</style>"
+            '<g id="channels"><text font-family="x" y="9">A</text></g>'
+        ),
+        LayoutInvalid,
+        "text",
+    ),
+    "symbol that holds itself": (
+        channels('<use href="#channels"/>'),
+        LayoutInvalid,
+        "holds this reference",
+    ),
+    "clip path of itself": (
+        channels('<clipPath id="c" clip-path="url(#c)"/><rect width="1" height="1" clip-path="url(#c)"/>'),
+        LayoutInvalid,
+        "itself",
+    ),
     "open brackets": (channels(RECT.format(f'transform="{"scale(" * 9999}"')), LayoutInvalid, "scale("),
     "name of a million letters": (channels(f'<text id="{"a" * 1_000_000}">x</text>'), LayoutInvalid, "aaa"),
     "many arcs": (channels(f'<path d="M0 0{"a1 1 0 0" * 20000}"/>'), BEYOND, ""),

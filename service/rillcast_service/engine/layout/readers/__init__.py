@@ -6,7 +6,13 @@ from collections.abc import Mapping
 
 from shapely.errors import GEOSException
 
-from rillcast_service.engine.errors import EngineError, Fault, LayoutInvalid, LayoutUnreadable
+from rillcast_service.engine.errors import (
+    EngineError,
+    Fault,
+    LayoutInvalid,
+    LayoutTooComplex,
+    LayoutUnreadable,
+)
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import dxf, gdsii, geojson, oasis, svg, wkt
@@ -75,6 +81,14 @@ def _read(data: bytes, media_type: str, name: str, options: ReadOptions) -> Layo
     try:
         form.fill(data, sketch)
         return sketch.layout()
+    except RecursionError:
+        # Where a library goes down as deep as a file does, and counts nothing.
+        raise LayoutTooComplex(
+            Fault(
+                "Something in the file is nested deeper than can be followed, as brackets in brackets are.",
+                "Ungroup the drawing, simplify its styles, or save it anew in another format.",
+            )
+        ) from None
     except GEOSException as error:
         raise LayoutInvalid(
             Fault(
