@@ -237,7 +237,11 @@ def tilted() -> LayoutInvalid:
 
 
 def _line(entity: Any) -> Drawn:
-    points, height = _flat([entity.dxf.start, entity.dxf.end])
+    start, end = entity.dxf.start, entity.dxf.end
+    if start.z == end.z == 0.0:
+        points, height = np.array([(start.x, start.y), (end.x, end.y)]), 0.0
+    else:
+        points, height = _flat([start, end])
     return Drawn((polyline(points, closed=False),), None, height)
 
 

@@ -20,8 +20,7 @@ import numpy as np
 import shapely
 from ezdxf.colors import aci2rgb, int2rgb
 from ezdxf.document import Drawing
-from ezdxf.entities.dxfentity import DXFEntity
-from ezdxf.entities.dxfgfx import DXFGraphic
+from ezdxf.entities.dxfentity import DXFEntity, DXFTagStorage
 from ezdxf.xclip import XClip
 from shapely import MultiPolygon, Point, Polygon
 
@@ -194,6 +193,8 @@ class _Walk:
         self._layers: dict[tuple[str, tuple[str, ...]], SketchLayer] = {}
         self._loose: dict[str, list[_Loose]] = {}
         self._sizes: dict[str, int] = {}
+        # The last map of a plane at height 0, which most entities share with the one before.
+        self._flat: tuple[Matrix, Matrix] | None = None
 
     def run(self) -> None:
         model = self.document.modelspace()
@@ -242,13 +243,12 @@ class _Walk:
 
     def _visit(self, entity: DXFEntity, place: _Place) -> None:
         kind, called = entity.dxftype(), _called(entity)
-        if not isinstance(entity, DXFGraphic) and kind not in _REFUSED:
-            self.sketch.leave_out(called, "they are no entities of a drawing")
-            return
-        named = entity.dxf.get("layer", "0")
+        # What the library does not know it keeps as tags.
+        says = entity.graphic_properties() if isinstance(entity, DXFTagStorage) else entity.dxf
+        named = says.get("layer", "0")
         table = self._table_layer(place.layer if named == "0" and place.layer is not None else named)
         hidden = table.hidden
-        if entity.dxf.get("invisible", 0):
+        if says.get("invisible", 0):
             hidden = _HIDDEN
         elif place.frozen:
             hidden = _FROZEN
@@ -259,7 +259,7 @@ class _Walk:
         elif kind in _LEFT_OUT:
             self.sketch.leave_out(called, _LEFT_OUT[kind])
         else:
-            self._shape(entity, kind, self._layer(table, _colours(entity, table, place)), place, called)
+            self._shape(entity, kind, self._layer(table, _colours(says, table, place)), place, called)
 
     def _shape(self, entity: DXFEntity, kind: str, layer: SketchLayer, place: _Place, called: str) -> None:
         if layer.role is Role.IGNORED:
@@ -400,6 +400,9 @@ class _Walk:
 
     def _plan(self, to_mm: Matrix, what: Drawn, called: str) -> Matrix:
         """The map from an entity's plane to the layout, shape (3, 3), of one that lies flat."""
+        is_plain = what.to_world is None and what.height == 0.0
+        if is_plain and self._flat is not None and self._flat[0] is to_mm:
+            return self._flat[1]
         with np.errstate(over="ignore", invalid="ignore"):
             whole = to_mm if what.to_world is None else to_mm @ what.to_world
             steep = np.abs(whole[2, :2]).max()
@@ -418,6 +421,8 @@ class _Walk:
             )
         plan = np.eye(3)
         plan[:2, :2], plan[:2, 2] = whole[:2, :2], shift
+        if is_plain and height == 0.0:
+            self._flat = to_mm, plan
         return plan
 
     def _tolerance(self, to_mm: Matrix) -> float:
@@ -428,7 +433,10 @@ class _Walk:
         """A line as points in mm, counted and kept near the origin first."""
         tolerance = self._tolerance(to_mm)
         if isinstance(path, Subpath):
-            self._reach(path.hull, to_mm)
+            placed = self._reach(path.hull, to_mm)
+            if path.is_straight and len(placed) == 2:
+                self.sketch.tally.vertex(2)
+                return placed
             self.sketch.tally.vertex(path.vertex_count(tolerance=tolerance))
             return apply(to_mm, path.flatten(tolerance=tolerance))
         self._reach(path.control, to_mm)
@@ -436,14 +444,16 @@ class _Walk:
         self.sketch.tally.vertex(len(points))
         return points
 
-    def _reach(self, points: Points, to_mm: Matrix) -> None:
+    def _reach(self, points: Points, to_mm: Matrix) -> Points:
+        """Points in mm, which lie near the origin."""
         with np.errstate(over="ignore", invalid="ignore"):
             placed = apply(to_mm, points)
-        if not np.isfinite(placed).all():
-            raise LayoutInvalid(Fault("Its coordinates are not finite.", "Give finite numbers."))
-        if float(np.abs(placed).max()) > self.sketch.options.limits.extent_mm:
+        if not float(np.abs(placed).max()) <= self.sketch.options.limits.extent_mm:
+            if not np.isfinite(placed).all():
+                raise LayoutInvalid(Fault("Its coordinates are not finite.", "Give finite numbers."))
             x, y = placed[np.abs(placed).max(axis=1).argmax()]
             self.sketch.tally.reach(placed, where=f"at ({x:.6g}, {y:.6g}) mm")
+        return placed
 
     # --- lines that meet --------------------------------------------------------------------------------
 
@@ -552,7 +562,7 @@ class _Walk:
 
     def _reference(self, entity: Any, table: _TableLayer, place: _Place, called: str) -> None:
         """What a block shows where it is placed."""
-        colours = _colours(entity, table, place)
+        colours = _colours(entity.dxf, table, place)
         block = entity.block()
         inside = replace(
             place,
@@ -627,11 +637,11 @@ def _times(entity: Any) -> int:
     return max(1, int(entity.dxf.row_count)) * max(1, int(entity.dxf.column_count))
 
 
-def _colours(entity: DXFEntity, table: _TableLayer, place: _Place) -> tuple[str, ...]:
-    """The colour that an entity is drawn in; both, where it is black or white as the paper is."""
-    number = entity.dxf.get("color", _BYLAYER)
-    if entity.dxf.hasattr("true_color"):
-        return _rgb(entity.dxf.true_color, number)
+def _colours(says: Any, table: _TableLayer, place: _Place) -> tuple[str, ...]:
+    """The colour that an entity says it is drawn in; both, where it is black or white as the paper is."""
+    number, true_colour = says.get("color", _BYLAYER), says.get("true_color")
+    if true_colour is not None:
+        return _rgb(true_colour, number)
     if number == _BYLAYER:
         return table.colour
     if number == _BYBLOCK:
