@@ -213,6 +213,59 @@ class TestLimits:
         assert "references expanded" in fault.message
         assert time.perf_counter() - began < 5.0
 
+    @pytest.mark.parametrize(
+        ("body", "says"),
+        [
+            # References and clip paths one behind the other.
+            (
+                "".join(f'<clipPath id="c{n}" clip-path="url(#c{n + 1})"/>' for n in range(2000))
+                + CHANNEL.replace("<g", '<g clip-path="url(#c0)"'),
+                "nesting",
+            ),
+            (
+                "".join(f'<use id="u{n}" href="#u{n + 1}"/>' for n in range(2000))
+                + '<clipPath id="c" clipPathUnits="objectBoundingBox"><rect width="1" height="1"/></clipPath>'
+                + CHANNEL.replace("</g>", '<use href="#u0" clip-path="url(#c)"/></g>'),
+                "nesting",
+            ),
+            # Very many rules for very many elements.
+            (
+                "<style>" + "".join(f"[x{n}]{{fill:red}}" for n in range(3000)) + "</style>" + CHANNEL * 400,
+                "tried",
+            ),
+        ],
+    )
+    def test_chains_and_rules_without_end(self, read_svg, refusal, body, says):
+        began = time.process_time()
+        assert says in refusal(LayoutTooComplex, read_svg, body).message
+        assert time.process_time() - began < 10.0
+
+    @pytest.mark.parametrize(
+        "style",
+        [
+            "rect{fill:" + "(" * 100_000,
+            "rect{" * 5_000,
+            ":not(" * 3_000 + "rect" + ")" * 3_000 + "{fill:red}",
+            "@media screen{" * 3_000,
+            "* " * 20_000 + "rect{fill:red}",
+        ],
+    )
+    def test_style_sheets_that_nest_without_end(self, read_svg, refusal, style):
+        began = time.process_time()
+        fault = refusal(LayoutInvalid, read_svg, f"<style>{style}</style>{CHANNEL}")
+        assert "deep" in fault.message or "steps" in fault.message
+        assert time.process_time() - began < 5.0
+
+    def test_style_sheets_named_without_end(self, read_svg, refusal):
+        began = time.process_time()
+        refusal(LayoutUnreadable, read_svg, "<?xml-stylesheet " * 50_000 + SVG)
+        assert time.process_time() - began < 2.0
+
+    def test_brackets_without_end_and_paints_after_paints(self, read_svg, refusal):
+        for paint in ("(" * 100_000, "url(#a) " * 5_000):
+            body = CHANNEL.replace("<rect", f'<rect fill="{paint}"')
+            assert "fill" in refusal(LayoutInvalid, read_svg, body).message
+
     def test_a_scribble_is_refused_before_it_is_worked_on(self, read_svg, refusal):
         # 1200 long chords to and fro over the sheet, which cross each other some 200 000 times.
         points = " ".join(f"{(i * 599) % 1200 * 0.05:.2f},{i * 7919 % 1201 * 0.02:.2f}" for i in range(1200))

@@ -159,7 +159,11 @@ def test_a_clip_by_a_plain_shape_of_css_is_refused_by_name(read_svg, refusal):
     assert "circle(3px)" in refusal(LayoutInvalid, read_svg, shape).message
 
 
-def test_elements_of_clips_count_as_often_as_they_are_used(read_svg, refusal):
-    clip = f'<clipPath id="c">{"<rect/>" * 50}</clipPath><g id="channels">{SQUARE * 50}</g>'
-    fault = refusal(LayoutTooComplex, read_svg, clip, limits=Limits(elements_count=1000))
+def test_elements_of_clips_count_as_often_as_they_are_worked_out(read_svg, refusal):
+    clip = f'<clipPath id="c">{"<rect/>" * 50}</clipPath><g id="channels"><rect width="9" height="1"/>'
+    limits = Limits(elements_count=1000)
+    # A clip in one place is worked out once for all that it clips.
+    assert read_svg(f"{clip}{SQUARE * 50}</g>", limits=limits).channel_layers[0].shapes == 1
+    moved = "".join(SQUARE.replace("<rect", f'<rect transform="translate({n})"') for n in range(50))
+    fault = refusal(LayoutTooComplex, read_svg, f"{clip}{moved}</g>", limits=limits)
     assert "elements" in fault.message

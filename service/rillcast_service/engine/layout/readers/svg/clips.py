@@ -57,6 +57,7 @@ class Clips:
         self._styles = styles
         self._placing = placing
         self._tally = tally
+        self._known: dict[tuple[str, bytes, Lengths], MultiPolygon] = {}
 
     def area(
         self, element: Element, style: Style, to_mm: Matrix, lengths: Lengths, *, passed: frozenset[str]
@@ -92,6 +93,7 @@ class Clips:
         if name in passed:
             raise Unusable(f"The clip path {name!r} is clipped by itself.", "Remove the clip path.")
         passed |= {name}
+        self._tally.nesting(len(passed))
         clip_style = self._styles.style(clip, INITIAL)
         inside = transformed(clip, clip_style, to_mm, lengths)
         if clip.get("clipPathUnits", "userSpaceOnUse") == "objectBoundingBox":
@@ -99,8 +101,11 @@ class Clips:
             # The clip path's own transform moves it in the units of what it clips.
             inside = inside @ translation(*low) @ scaling(*(high - low))
             lengths = Lengths(1.0, 1.0, lengths.px_mm)
-        pieces = [self._piece(child, clip_style, inside, lengths, passed, frozenset()) for child in clip]
-        area = joined([piece for piece in pieces if piece is not None])
+        key = name, inside.tobytes(), lengths
+        if key not in self._known:
+            pieces = [self._piece(child, clip_style, inside, lengths, passed, frozenset()) for child in clip]
+            self._known[key] = joined([piece for piece in pieces if piece is not None])
+        area = self._known[key]
         outer = self.area(element, clip_style, to_mm, lengths, passed=passed)
         return area if outer is None else multipolygon(area.intersection(outer))
 
@@ -157,6 +162,7 @@ class Clips:
         if kind is None or kind in _UNPAINTED or not holds(element):
             return []
         self._tally.element()
+        self._tally.nesting(len(references))
         if kind in SHAPES:
             outline = subpaths(with_geometry(element, self._styles.style(element, INITIAL)), kind, lengths)
             return self._placing.placed(outline, to_user, f"<{kind}>") if outline else []

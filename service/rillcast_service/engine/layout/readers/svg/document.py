@@ -17,8 +17,8 @@ NAMESPACE = "http://www.w3.org/2000/svg"
 #: Old files name one of the public SVG 1.x document types. It is never fetched, and says nothing.
 _KNOWN_DOCTYPE = "-//W3C//DTD SVG 1."
 
-#: A style sheet beside the drawing stands before its root. Source: Associating Style Sheets with XML, §1.
-_OUTER_SHEET = re.compile(rb"<\?xml-stylesheet\b[^>]*?\bhref\s*=\s*([\"'])([^#].*?)\1")
+#: Where a style sheet beside the drawing lies. Source: Associating Style Sheets with XML documents, §1.
+_ADDRESS = re.compile(rb"\shref\s*=\s*[\"']([^\"'<]*)[\"']")
 
 
 def parsed(data: bytes, limits: Limits) -> Element:
@@ -39,11 +39,11 @@ def parsed(data: bytes, limits: Limits) -> Element:
         LayoutTooComplex: too many elements, or nested too deeply.
         LayoutInvalid: styled by a sheet that is not in the file.
     """
-    outer = _OUTER_SHEET.search(data[: data.find(b"<svg")])
+    outer = _outer_sheet(data[: data.find(b"<svg")])
     if outer is not None:
         raise LayoutInvalid(
             Fault(
-                f"The drawing is styled by {outer[2].decode(errors='replace')!r}, which is not in the file.",
+                f"The drawing is styled by {outer.decode(errors='replace')!r}, which is not in the file.",
                 "Put the rules into a <style> element of the drawing.",
                 where="<?xml-stylesheet?>",
             )
@@ -98,6 +98,16 @@ def attribute(element: Element, local_name: str) -> str | None:
     if value is not None:
         return value
     return next((value for key, value in element.items() if key.endswith("}" + local_name)), None)
+
+
+def _outer_sheet(prolog: bytes) -> bytes | None:
+    """Where a style sheet beside the drawing lies, from what stands before the root; None without one."""
+    for instruction in prolog.split(b"?>"):
+        _, mark, said = instruction.rpartition(b"<?xml-stylesheet")
+        address = _ADDRESS.search(said) if mark else None
+        if address is not None and not address[1].startswith(b"#"):
+            return address[1]
+    return None
 
 
 def _tree(data: bytes, tally: Tally, *, forbid_dtd: bool) -> Element:

@@ -103,6 +103,8 @@ class Paints:
             raise Unusable(
                 f"{name} refers to {address!r}, which is no paint in the drawing.", "Give a plain colour."
             )
+        if _SERVER.fullmatch(fallback) is not None:
+            raise Unusable(f"{name} names one paint after another.", "Give a plain colour.")
         return self._found(name, fallback, current)
 
     def _has_stops(self, gradient: Element) -> bool:

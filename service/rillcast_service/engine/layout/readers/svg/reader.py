@@ -92,7 +92,7 @@ def fill(data: bytes, sketch: Sketch) -> None:
     """
     root = parsed(data, sketch.options.limits)
     try:
-        styles = StyleSheet.of(root)
+        styles = StyleSheet.of(root, sketch.options.limits)
         root = _sized(root, styles.style(root, INITIAL))
     except Unusable as fault:
         raise LayoutInvalid(Fault(fault.message, fault.remedy, where="<svg>")) from None

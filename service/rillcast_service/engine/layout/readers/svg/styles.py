@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element
 
+from rillcast_service.engine.layout.limits import Limits
 from rillcast_service.engine.layout.readers.svg.document import tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 from rillcast_service.engine.layout.readers.svg.font_properties import (
@@ -189,17 +190,24 @@ class StyleSheet:
         rules: of its `style` elements.
     """
 
-    rules: Rules = field(default_factory=Rules)
+    rules: Rules
     _read: dict[str, Declarations] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, root: Element) -> StyleSheet:
+    def of(cls, root: Element, limits: Limits) -> StyleSheet:
         """All `style` elements of a drawing together.
+
+        Args:
+            root: of the drawing.
+            limits: of it.
+
+        Returns:
+            What gives its elements their style.
 
         Raises:
             Unusable: a rule that may matter and that is not read.
         """
-        return cls(Rules.of(root))
+        return cls(Rules.of(root, limits))
 
     def style(self, element: Element, parent: Style) -> Style:
         """The computed style of an element.

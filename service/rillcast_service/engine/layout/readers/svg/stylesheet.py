@@ -15,6 +15,8 @@ from xml.etree.ElementTree import Element
 import cssselect2
 import tinycss2
 
+from rillcast_service.engine.errors import Fault, LayoutTooComplex
+from rillcast_service.engine.layout.limits import Limits
 from rillcast_service.engine.layout.readers.svg.document import NAMESPACE, tag
 from rillcast_service.engine.layout.readers.svg.faults import Unusable
 
@@ -27,6 +29,13 @@ _HARMLESS = frozenset({"charset", "namespace", "keyframes", "-webkit-keyframes",
 
 #: Declarations without anything that takes more than splitting.
 _PLAIN = re.compile(r"(?:\s*[-\w]+\s*:[-\w\s.#%,+]*(?:;|$))*\s*")
+
+#: A selector of more steps would be tried on too many ways through the drawing; brackets nest no deeper.
+_MOST_COMPOUNDS, _MOST_BRACKETS = 8, 32
+_COMPOUNDS, _BRACKETS = re.compile(r"[^\s>+~]+"), re.compile(r"[()\[\]{}]")
+
+#: Times that rules may be tried, for each element that a drawing may hold.
+RULES_TRIED = 20
 
 _REMEDY = "Save it as plain SVG, with attributes."
 
@@ -47,32 +56,40 @@ class Rules:
     """The rules of all `style` elements of a drawing.
 
     Args:
+        limits: of the drawing.
         fonts: that they bring.
         left_out: media that rules are meant for and that are not drawn for here.
     """
 
+    limits: Limits
     fonts: list[FontFace] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     _matcher: Any = field(default_factory=cssselect2.Matcher)
     _wrappers: dict[int, Any] = field(default_factory=dict)
     _matched: dict[int, list[Declarations]] = field(default_factory=dict)
+    _tried: int = 0
 
     @classmethod
-    def of(cls, root: Element) -> Rules:
+    def of(cls, root: Element, limits: Limits) -> Rules:
         """The rules that a drawing's `style` elements hold.
 
         Args:
             root: of the drawing.
+            limits: of it.
+
+        Returns:
+            The rules, in their order.
 
         Raises:
             Unusable: a rule that may matter and that is not read.
         """
-        rules = cls()
+        rules = cls(limits)
         for element in root.iter():
             if tag(element) != "style" or element.get("type", "text/css").strip() not in ("", "text/css"):
                 continue
             if rules._is_for_screens(element.get("media", "")):
                 text = "".join(element.itertext())
+                _refuse_deep(text)
                 rules._take(
                     tinycss2.parse_stylesheet(text, skip_comments=True, skip_whitespace=True),
                     {None: NAMESPACE} if "@namespace" in text else {},
@@ -95,13 +112,33 @@ class Rules:
 
         Returns:
             The declarations of every rule that applies, weakest first.
+
+        Raises:
+            LayoutTooComplex: too many rules for so many elements.
         """
         key = id(element)
         if key not in self._matched:
             wrapped = self._wrappers.get(key)
+            self._count(element)
             matches = () if wrapped is None else self._matcher.match(wrapped)
             self._matched[key] = [match[3] for match in matches if match[2] is None]
         return self._matched[key]
+
+    def _count(self, element: Element) -> None:
+        """Count the rules that are tried on an element; those for another id or class cost nothing."""
+        matcher = self._matcher
+        self._tried += len(matcher.other_selectors) + len(
+            matcher.lower_local_name_selectors.get((tag(element) or "").lower(), ())
+        )
+        if self._tried > RULES_TRIED * self.limits.elements_count:
+            raise LayoutTooComplex(
+                Fault(
+                    f"The style sheet's rules were tried {self._tried} times on elements; the limit is "
+                    f"{RULES_TRIED * self.limits.elements_count}.",
+                    "Save it as plain SVG, with attributes.",
+                    where="<style>",
+                )
+            )
 
     def _take(self, nodes: Sequence[Any], namespaces: dict[str | None, str]) -> None:
         for node in nodes:
@@ -109,6 +146,12 @@ class Rules:
                 self._at_rule(node, namespaces)
             elif node.type == "qualified-rule":
                 selectors = tinycss2.serialize(node.prelude).strip()
+                longest = max(map(len, map(_COMPOUNDS.findall, selectors.split(","))))
+                if longest > _MOST_COMPOUNDS:
+                    raise Unusable(
+                        f"A selector of the style sheet has {longest} steps; {_MOST_COMPOUNDS} are read.",
+                        _REMEDY,
+                    )
                 declared = dict(_of_nodes(tinycss2.parse_blocks_contents(node.content)))
                 if not declared:
                     continue
@@ -174,7 +217,19 @@ def declarations(text: str) -> Declarations:
             for name, colon, value in pairs
             if colon and value.strip()
         }
+    _refuse_deep(text)
     return dict(_of_nodes(tinycss2.parse_blocks_contents(text)))
+
+
+def _refuse_deep(text: str) -> None:
+    """Refuse brackets within brackets beyond all sense: the libraries go down into each."""
+    if sum(map(text.count, "([{")) <= _MOST_BRACKETS:
+        return
+    depth = 0
+    for bracket in _BRACKETS.findall(text):
+        depth = depth + 1 if bracket in "([{" else max(0, depth - 1)
+        if depth > _MOST_BRACKETS:
+            raise Unusable(f"A style has brackets more than {_MOST_BRACKETS} deep.", _REMEDY)
 
 
 def plain(value: str) -> str:
