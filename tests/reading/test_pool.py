@@ -51,6 +51,14 @@ def gone(pid: int) -> bool:
         return True
 
 
+def logged(caplog: pytest.LogCaptureFixture, words: str) -> bool:
+    """Whether the log holds some words, or soon does: what a process says comes in its own time."""
+    deadline = time.monotonic() + 5.0
+    while words not in caplog.text and time.monotonic() < deadline:
+        time.sleep(0.02)
+    return words in caplog.text
+
+
 def aside(*calls: Callable[[], Any]) -> list[threading.Thread]:
     threads = [threading.Thread(target=call) for call in calls]
     for thread in threads:
@@ -82,7 +90,7 @@ class TestRegularEnds:
         self, pool: ReaderPool, caplog: pytest.LogCaptureFixture
     ) -> None:
         assert read(pool, "print")["layers"]
-        assert "does not spoil the answer" in caplog.text
+        assert logged(caplog, "does not spoil the answer")
 
     def test_a_process_reads_many_files_and_then_makes_way(
         self, make_pool: Callable[..., ReaderPool], monkeypatch: pytest.MonkeyPatch
@@ -147,11 +155,8 @@ class TestIrregularEnds:
         self, pool: ReaderPool, caplog: pytest.LogCaptureFixture
     ) -> None:
         refusal(pool, "defect")
-        deadline = time.monotonic() + 5.0
-        while "secret of the inside" not in caplog.text and time.monotonic() < deadline:
-            time.sleep(0.02)
-        assert "secret of the inside" in caplog.text
-        assert "file 'defect'" in caplog.text
+        assert logged(caplog, "secret of the inside")
+        assert logged(caplog, "file 'defect'")
 
     def test_what_a_reader_started_ends_with_it(self, pool: ReaderPool) -> None:
         assert type(refusal(pool, "hang_with_helper")) is LayoutTimeLimit
