@@ -88,6 +88,7 @@ def test_parameters_and_case_of_a_media_type_do_not_matter():
 def test_every_format_goes_by_its_media_type():
     assert {media_type: form.name for media_type, form in MEDIA_TYPES.items()} == {
         "image/svg+xml": "svg",
+        "image/vnd.dxf": "dxf",
         "application/geo+json": "geojson",
         "application/vnd.gdsii": "gdsii",
         "application/vnd.semi.oasis": "oasis",
