@@ -222,7 +222,7 @@ class _Walk:
                 continue
             times = _times(entity)
             total += len(entity.attribs) + times - 1
-            block = entity.block()
+            block = _block(entity)
             if block is None:
                 continue
             name = block.name
@@ -563,7 +563,7 @@ class _Walk:
     def _reference(self, entity: Any, table: _TableLayer, place: _Place, called: str) -> None:
         """What a block shows where it is placed."""
         colours = _colours(entity.dxf, table, place)
-        block = entity.block()
+        block = _block(entity)
         inside = replace(
             place,
             layer=table.key,
@@ -611,6 +611,11 @@ class _Walk:
                 there = replace(inside, to_mm=place.to_mm @ to_block)
             for child in block:
                 self._visit(child, there)
+
+
+def _block(reference: Any) -> Any:
+    """The block that a reference places; None when there is none, or the reference names none."""
+    return reference.block() if reference.dxf.get("name") else None
 
 
 def _placements(entity: Any) -> list[Matrix]:
