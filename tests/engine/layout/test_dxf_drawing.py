@@ -291,7 +291,7 @@ class TestWhatIsNoShape:
         made = [
             lambda: model.add_image(picture, (0, 0), (1, 1)),
             lambda: model.add_wipeout([(0, 0), (1, 1)]),
-            lambda: model.add_mesh(),
+            lambda: mesh_of(model),
         ]
         for make, kind in zip(made, ("IMAGE", "WIPEOUT", "MESH"), strict=True):
             shape = make()
@@ -345,6 +345,13 @@ def text_of(document):
     text = io.StringIO()
     document.write(text)
     return text.getvalue().encode()
+
+
+def mesh_of(model):
+    mesh = model.add_mesh()
+    with mesh.edit_data() as body:
+        body.vertices, body.faces = [(0, 0, 0), (1, 0, 0), (0, 1, 0)], [(0, 1, 2)]
+    return mesh
 
 
 class TestFiles:
