@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import io
-import logging
 import struct
 from collections.abc import Iterable, Iterator, Sequence
 
 from ezdxf import recover
 from ezdxf.audit import AuditError
 from ezdxf.document import Drawing
+from ezdxf.document import logger as library_log
 from ezdxf.filemanagement import dxf_stream_info
 from ezdxf.lldxf.const import DXFError
 from ezdxf.lldxf.encoding import decode_dxf_unicode, has_dxf_unicode
@@ -26,7 +26,7 @@ LIBRARY_ERRORS = (
 )  # fmt: skip
 
 #: What it writes to its log repeats what a file holds. What counts comes with the recovered document.
-logging.getLogger("ezdxf").disabled = True
+library_log.disabled = True
 
 BINARY = b"AutoCAD Binary DXF"
 
