@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from judge import check
-from seeds import DXF, DXF_SQUARE, GDSII, SVG, boundary, cell, dxf, insert, stream
+from seeds import DXF, DXF_SQUARE, GDSII, SVG, boundary, cell, dxf, insert, stream, tags
 
 FAR = ((2 * 10**6, 0), (3 * 10**6, 0), (3 * 10**6, 10**6))
 
@@ -16,6 +16,7 @@ FINDS = {
     "only boundaries without area": (GDSII, stream(cell("A", boundary((0, 0), (5, 5)), boundary((1, 1))))),
     "channels too thin to be any": (GDSII, stream(cell("A", boundary((0, 0), (10**6, 0), (10**6, 9))))),
     "a block reference without a name": (DXF, dxf(DXF_SQUARE, insert("A").replace("\n2\nA\n", "\n"))),
+    "the end of a block among entities": (DXF, dxf(DXF_SQUARE, tags((0, "ENDBLK"), (8, "channels")))),
     "an arc of a radius without end": (
         SVG,
         b'<svg xmlns="http://www.w3.org/2000/svg" width="9mm" height="9mm" viewBox="0 0 9 9">'

@@ -21,6 +21,7 @@ import shapely
 from ezdxf.colors import aci2rgb, int2rgb
 from ezdxf.document import Drawing
 from ezdxf.entities.dxfentity import DXFEntity, DXFTagStorage
+from ezdxf.entities.dxfgfx import DXFGraphic
 from ezdxf.xclip import XClip
 from shapely import MultiPolygon, Point, Polygon
 
@@ -243,6 +244,9 @@ class _Walk:
 
     def _visit(self, entity: DXFEntity, place: _Place) -> None:
         kind, called = entity.dxftype(), _called(entity)
+        if not isinstance(entity, DXFGraphic | DXFTagStorage):
+            self.sketch.leave_out(called, "they are parts of the file, and no entities of a drawing")
+            return
         # What the library does not know it keeps as tags.
         says = entity.graphic_properties() if isinstance(entity, DXFTagStorage) else entity.dxf
         named = says.get("layer", "0")
