@@ -14,7 +14,7 @@ both. In the environment, `api_keys` is a list separated by commas; in the file 
 | `queue_url` | none | `redis://…` or `amqp://…`; none: workers look into the database themselves |
 | `queue_name` | `rillcast` | queue on that broker |
 | `workers` | `2` | worker processes that `serve` starts; 0 when they run elsewhere |
-| `max_body_mb` | `20` | largest request body, MB |
+| `max_body_mb` | `100` | largest request body, MB |
 | `max_wait_s` | `30` | longest that `Prefer: wait` holds a request, s |
 | `job_time_limit_s` | `600` | a calculation that takes longer is stopped, s |
 | `job_memory_mb` | `4096` | address space of a calculation, MB |
@@ -22,9 +22,9 @@ both. In the environment, `api_keys` is a list separated by commas; in the file 
 | `lease_s` | `30` | a job whose worker has been silent for this long goes to another, s |
 | `readers` | `2` | processes that read layout files side by side |
 | `read_wait_s` | `10` | longest that a file waits for one of them, s |
-| `read_time_limit_s` | `30` | a file whose reading takes longer is refused, s |
-| `read_memory_mb` | `2048` | address space of a process that reads, MB |
-| `read_output_mb` | `100` | most that reading one file may give out, MB |
+| `read_time_limit_s` | `60` | a file whose reading takes longer is refused, s |
+| `read_memory_mb` | `4096` | address space of a process that reads, MB |
+| `read_output_mb` | `250` | most that reading one file may give out, MB |
 | `idempotency_ttl_h` | `24` | how long an `Idempotency-Key` is remembered, h |
 | `api_keys` | none | `owner:sha256` pairs: the owner's name and the SHA-256 of the key in hexadecimal |
 | `compute` | `rillcast_service.jobs.compute:compute` | the calculation, as `module:function` |
@@ -118,7 +118,7 @@ class Settings:
     queue_url: str = ""
     queue_name: str = "rillcast"
     workers: int = field(default=2, metadata=_limits(0, 64))
-    max_body_mb: float = field(default=20.0, metadata=_limits(0.01, 1024))
+    max_body_mb: float = field(default=100.0, metadata=_limits(0.01, 1024))
     max_wait_s: float = field(default=30.0, metadata=_limits(0, 300))
     job_time_limit_s: float = field(default=600.0, metadata=_limits(0.1, 86400))
     job_memory_mb: int = field(default=4096, metadata=_limits(256, 1048576))
@@ -126,9 +126,9 @@ class Settings:
     lease_s: float = field(default=30.0, metadata=_limits(0.5, 3600))
     readers: int = field(default=2, metadata=_limits(1, 64))
     read_wait_s: float = field(default=10.0, metadata=_limits(0, 300))
-    read_time_limit_s: float = field(default=30.0, metadata=_limits(0.1, 3600))
-    read_memory_mb: int = field(default=2048, metadata=_limits(256, 1048576))
-    read_output_mb: int = field(default=100, metadata=_limits(1, 1000))
+    read_time_limit_s: float = field(default=60.0, metadata=_limits(0.1, 3600))
+    read_memory_mb: int = field(default=4096, metadata=_limits(256, 1048576))
+    read_output_mb: int = field(default=250, metadata=_limits(1, 1000))
     idempotency_ttl_h: float = field(default=24.0, metadata=_limits(0.01, 8760))
     api_keys: tuple[ApiKey, ...] = ()
     compute: str = "rillcast_service.jobs.compute:compute"

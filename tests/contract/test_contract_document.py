@@ -188,6 +188,7 @@ def test_no_component_is_unused():
     [
         (r"layouts ([\d ]+) mm along x and y", "extent_mm"),
         (r"([\d ]+) elements", "elements_count"),
+        (r"([\d ]+) polygons", "polygons_count"),
         (r"([\d ]+) vertices", "vertices_count"),
         (r"([\d ]+) crossings of lines", "crossings_count"),
         (r"([\d ]+) levels of nesting", "nesting_count"),

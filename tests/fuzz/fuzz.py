@@ -151,7 +151,13 @@ def one_format(name: str, *, seconds: float, folder: Path, dice: int) -> None:
     from rillcast_service.engine.layout.readers import MEDIA_TYPES
 
     media_type = next(kind for kind, form in MEDIA_TYPES.items() if form.name == name)
-    limits = Limits(bytes_count=MAX_BYTES, elements_count=500, vertices_count=20_000, crossings_count=5_000)
+    limits = Limits(
+        bytes_count=MAX_BYTES,
+        elements_count=500,
+        polygons_count=500,
+        vertices_count=20_000,
+        crossings_count=5_000,
+    )
     finds = Finds(folder, name, lambda data: judge_module.check(data, media_type, limits=limits))
     first = [data for data in seeds.seeds(media_type) if len(data) <= MAX_BYTES]
     if atheris is None:

@@ -53,7 +53,7 @@ def reading(data, kind, layers, **options):
         roles=dict.fromkeys(layers, "channels"),
         sliver_um=0.0,
         gap_um=0.0,
-        limits=Limits(elements_count=10**6, vertices_count=10**7, crossings_count=10**7),
+        limits=Limits(polygons_count=10**6, vertices_count=10**7, crossings_count=10**7),
         **options,
     )
     layout = read(data, media_type=MEDIA_TYPES[kind], name="test", options=given)

@@ -95,10 +95,21 @@ def test_workers_killed_again_and_again_finish_every_job_once(installation: Any)
     assert all(len(installation.store.list_artefacts("ada", quote_id)) == 1 for quote_id in quote_ids)
 
 
+def workers_of(installation: Any, service: int) -> list[int]:
+    """The workers among the processes of a service."""
+    return [pid for pid in installation.children(service) if not runs_a_reader(pid)]
+
+
+def runs_a_reader(pid: int) -> bool:
+    """Whether a process reads layouts, and is no worker."""
+    return b"rillcast_service.reading" in Path(f"/proc/{pid}/cmdline").read_bytes()
+
+
 @pytest.mark.parametrize("victim", ["worker", "service"])
 def test_the_whole_service_survives_a_kill(installation: Any, victim: str) -> None:
     service, _ = installation.serve()
-    (worker,) = installation.children(service.pid)
+    (worker,) = workers_of(installation, service.pid)
+    (reader,) = set(installation.children(service.pid)) - {worker}
     quote_id = installation.submit("slow", seconds=2)
     calculation = installation.began()
     if victim == "worker":
@@ -107,6 +118,7 @@ def test_the_whole_service_survives_a_kill(installation: Any, victim: str) -> No
         service.kill()
         service.wait()
         installation.until(lambda: not installation.alive(worker), "the worker stops with its service")
+        installation.until(lambda: not installation.alive(reader), "so does the reader of layouts")
         installation.serve()
     installation.until(lambda: not installation.alive(calculation), "the calculation ends as well")
     row = installation.final(quote_id)
@@ -120,7 +132,7 @@ def test_a_killed_command_leaves_no_service_behind(installation: Any, tmp_path: 
     with subprocess.Popen(command, env=environ, stderr=subprocess.DEVNULL) as demo:
         try:
             (service,) = installation.until(lambda: installation.children(demo.pid), "its service starts")
-            (worker, *_) = installation.until(lambda: installation.children(service), "a worker starts")
+            worker = installation.until(lambda: workers_of(installation, service), "a worker starts")[0]
             (calculation,) = installation.until(lambda: installation.children(worker), "it has a process")
         finally:
             demo.kill()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import importlib
+import io
 import math
 import os
 import queue
@@ -23,6 +24,8 @@ def take_stdout() -> BinaryIO:
     """Standard output for frames alone; whatever a library prints goes to standard error."""
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(line_buffering=True)  # or it would be told when the process ends, if ever
     return answers
 
 

@@ -364,13 +364,13 @@ class TestReferences:
         grids = [placed("A", (0, 0), (9, 0), (0, 9), grid=(32767, 32767))]
         began = time.perf_counter()
         fault = refusal(LayoutTooComplex, reading, stream(TOP=grids, A=[bar()]))
-        assert "1073676289 elements" in fault.message
+        assert "1073676289 polygons" in fault.message
         assert time.perf_counter() - began < 0.5
 
     def test_doubling_cells(self, refusal):
         cells = {f"C{n}": [placed(f"C{n + 1}", (0, 0)), placed(f"C{n + 1}", (0, 1))] for n in range(50)}
         began = time.perf_counter()
-        assert "elements" in refusal(LayoutTooComplex, reading, stream(**cells, C50=[bar()])).message
+        assert "polygons" in refusal(LayoutTooComplex, reading, stream(**cells, C50=[bar()])).message
         assert time.perf_counter() - began < 0.5
 
     def test_1e9_references_to_nothing_or_to_what_is_ignored(self):
@@ -515,7 +515,7 @@ class TestDamage:
 
     def outcome(self, data):
         try:
-            return type(reading(data, limits=Limits(elements_count=2000)))
+            return type(reading(data, limits=Limits(polygons_count=2000)))
         except EngineError as error:
             return type(error)
 

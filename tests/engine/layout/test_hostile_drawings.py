@@ -148,7 +148,7 @@ HOSTILE: dict[str, tuple[bytes, Any, str]] = {
     "NUL byte": (dxf(DXF_SQUARE).replace(b"channels", b"chan\0nels"), LayoutUnreadable, "byte"),
     "sections without end": (b"0\nSECTION\n2\nENTITIES\n" * 200_000, LayoutUnreadable, "cut off"),
     "zeros": (b"0\n" * 500_000, LayoutUnreadable, "SECTION"),
-    "entities that are too many": (dxf(DXF_SQUARE * 50_001), LayoutTooComplex, "elements"),
+    "entities that are too many": (dxf(DXF_SQUARE * 100_001), LayoutTooComplex, "elements"),
 }
 
 

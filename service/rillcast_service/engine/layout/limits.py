@@ -22,7 +22,9 @@ class Limits:
 
     Args:
         bytes_count: of the file. A card full of outlined text is about 1 MB.
-        elements_count: XML elements or GeoJSON features and geometries, references expanded.
+        elements_count: XML elements, DXF entities, or GeoJSON features and geometries, references expanded;
+            each is looked at by itself, which takes a fraction of a millisecond.
+        polygons_count: of a mask file, references expanded; they are read all at once.
         vertices_count: after curves are flattened, of all shapes together.
         crossings_count: of lines with themselves and one another; a scribble has the square of its length.
         nesting_count: groups within groups, or objects within objects.
@@ -30,9 +32,10 @@ class Limits:
             wafer (300 mm) is larger; a layout beyond it has nearly always the wrong unit.
     """
 
-    bytes_count: int = 20_000_000
-    elements_count: int = 50_000
-    vertices_count: int = 500_000
+    bytes_count: int = 100_000_000
+    elements_count: int = 100_000
+    polygons_count: int = 2_000_000
+    vertices_count: int = 10_000_000
     crossings_count: int = 200_000
     nesting_count: int = 64
     extent_mm: float = 300.0
@@ -44,6 +47,7 @@ class Tally:
 
     limits: Limits
     elements: int = 0
+    polygons: int = 0
     vertices: int = 0
 
     def size(self, size: int) -> None:
@@ -57,6 +61,16 @@ class Tally:
             "elements, references expanded",
             self.elements,
             self.limits.elements_count,
+            "Merge shapes, or leave out what the chip does not need.",
+        )
+
+    def polygon(self, more: int) -> None:
+        """Count more polygons of a mask file. Raises LayoutTooComplex."""
+        self.polygons += more
+        _within(
+            "polygons, references expanded",
+            self.polygons,
+            self.limits.polygons_count,
             "Merge shapes, or leave out what the chip does not need.",
         )
 

@@ -539,7 +539,7 @@ class Sketch:
                 continue
             inside = np.empty(len(loops), dtype=object)
             inside[:] = [layer.shapes[index].geometry for index in loops]
-            apart = nested(inside)
+            apart = nested(inside, tally=self.tally, where=f"layer {layer.name!r}")
             for at, area in zip(apart.solid, apart.areas, strict=True):
                 layer.shapes[loops[at]] = replace(layer.shapes[loops[at]], geometry=area)
             for at in apart.holes:

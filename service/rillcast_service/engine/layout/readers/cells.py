@@ -171,7 +171,7 @@ def place(cells: Mapping[str, Cell], sketch: Sketch) -> None:
             if layers[layer].role is Role.IGNORED:
                 layers[layer].passed_over += shapes * times
             else:
-                sketch.tally.element(shapes * times)
+                sketch.tally.polygon(shapes * times)
                 sketch.tally.vertex(vertices * times)
     _tell_left_out(reached, sketch)
     names = _PortNames()
