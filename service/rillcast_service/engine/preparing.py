@@ -14,7 +14,7 @@ from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, U
 from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid, UnknownName
 from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, viscosity_pa_s
 from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
-from rillcast_service.engine.layout.model import Assumption, Layout
+from rillcast_service.engine.layout.model import Assumption, Layout, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
 from rillcast_service.engine.layout.ports import merge_ports
 from rillcast_service.engine.request import QuoteRequest
@@ -74,6 +74,7 @@ def prepare(
     layout = merge_ports(layout, request.ports)
     _check_ports(layout)
     chip = _chip(layout, request, assumed)
+    layout = _with_mark_depths(layout, request, assumed)
     _check_depths(layout, chip)
     use = _use(request, assumed)
     # every time of the answer is told on the bench's own clock
@@ -222,7 +223,8 @@ def _entry(catalogue: Catalogue, kind: str, name: str, pointer: str) -> Entry:
 
 def _with_depths(layout: Layout, request: QuoteRequest) -> Layout:
     names = {layer.name for layer in layout.channel_layers}
-    stray = sorted(set(request.depths_um) - names - {EVERY_CHANNEL_LAYER})
+    engraved = {layer.name for layer in layout.with_role(Role.MARKS)}
+    stray = sorted(set(request.depths_um) - names - engraved - {EVERY_CHANNEL_LAYER})
     if stray:
         raise RequestInvalid(
             *(
@@ -256,6 +258,18 @@ def _with_depths(layout: Layout, request: QuoteRequest) -> Layout:
                 for name in missing
             )
         )
+    return replace(layout, layers=tuple(layers))
+
+
+def _with_mark_depths(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> Layout:
+    """Marks as deep as the request or the drawing says, or the default, told for each layer."""
+    layers = []
+    for layer in layout.layers:
+        if layer in layout.mark_layers:
+            asked = request.depths_um.get(layer.name, layer.depth_um)
+            depth_um = assumed.number(asked, "mark_depth_um", f"depths_um.{layer.name}")
+            layer = replace(layer, depth_um=depth_um)
+        layers.append(layer)
     return replace(layout, layers=tuple(layers))
 
 
@@ -375,12 +389,12 @@ def _extent(outline: Polygon) -> tuple[float, float]:
 def _check_depths(layout: Layout, chip: Chip) -> None:
     faults = [
         Fault(
-            f"Channel layer {layer.name!r} is {layer.depth_um:g} µm deep, and the chip "
-            f"{chip.thickness_mm:g} mm thick.",
-            "Make the channels shallower than the chip is thick, or the chip thicker.",
+            f"{layer.role.value.capitalize().rstrip('s')} layer {layer.name!r} is {layer.depth_um:g} µm deep, "
+            f"and the chip {chip.thickness_mm:g} mm thick.",
+            f"Make the {layer.role.value} shallower than the chip is thick, or the chip thicker.",
             pointer="#/depths_um",
         )
-        for layer in layout.channel_layers
+        for layer in (*layout.channel_layers, *layout.mark_layers)
         if not 0.0 < (layer.depth_um or 0.0) < chip.thickness_mm * 1000.0
     ]
     if faults:

@@ -7,7 +7,7 @@ import pytest
 from shapely import MultiPolygon, Point, box
 
 from rillcast_service.engine.errors import EngineError, LayoutInvalid, RequestInvalid, UnknownName
-from rillcast_service.engine.layout.model import Port, PortRole
+from rillcast_service.engine.layout.model import Layer, Port, PortRole, Role
 from rillcast_service.engine.preparing import MAX_QUANTITY, prepare
 from rillcast_service.engine.request import QuoteRequest
 
@@ -54,6 +54,18 @@ def test_what_the_request_says_is_no_assumption(layout, catalogue):
     assert str(job.terms.margin_percent) == "25"
     # IAPWS SR6-08: 797.2 µPa·s at 30 °C
     assert job.use.viscosity_pa_s == pytest.approx(797.2e-6, rel=1e-3)
+
+
+def test_marks_are_as_deep_as_asked_else_as_drawn_else_by_default(layout, catalogue):
+    spot = MultiPolygon([box(1.0, 1.0, 2.0, 2.0)])
+    for asked, drawn, taken in (({"label": 80.0}, 60.0, 80.0), ({}, 60.0, 60.0), ({}, None, 150.0)):
+        marks = Layer("label", Role.MARKS, spot, depth_um=drawn)
+        marked = replace(layout, layers=(*layout.layers, marks))
+        job, told = prepare(marked, _request(depths_um={"channels": 150, **asked}), catalogue)
+        assert [layer.depth_um for layer in job.layout.mark_layers] == [taken]
+        assert any(one.what == "depths_um.label" for one in told) is (drawn is None)
+    with pytest.raises(RequestInvalid, match="Mark layer 'label' is 9000 µm deep"):
+        prepare(marked, _request(depths_um={"channels": 150, "label": 9000}), catalogue)
 
 
 def test_a_drawing_without_an_outline_gets_one_with_land(layout, catalogue):

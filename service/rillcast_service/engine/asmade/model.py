@@ -27,6 +27,26 @@ class MadeChannel:
 
 
 @dataclass(frozen=True, slots=True)
+class MadeMarks:
+    """One marks layer (labels, codes, ticks) as it comes out: hollows in a face of the chip.
+
+    Args:
+        layer: name of the drawn layer.
+        geometry: best estimate of the made outline, mm, in the drawing's coordinates.
+        depth_um: how deep they are.
+    """
+
+    layer: str
+    geometry: MultiPolygon
+    depth_um: Range
+
+    @classmethod
+    def of(cls, made: MadeChannel) -> MadeMarks:
+        """Marks are hollows like channels, and come out of the same models."""
+        return cls(made.layer, made.geometry, made.depth_um)
+
+
+@dataclass(frozen=True, slots=True)
 class AsMade:
     """What a build variant gives.
 
@@ -36,9 +56,11 @@ class AsMade:
         calibrated: whether the printer's own measured profile stands behind the ranges; None
             where no printer is involved.
         notes: what the reader must know of the model.
+        marks: one per drawn marks layer that holds something.
     """
 
     channels: tuple[MadeChannel, ...]
     width_change_um: Range
     calibrated: bool | None
     notes: tuple[str, ...] = ()
+    marks: tuple[MadeMarks, ...] = ()

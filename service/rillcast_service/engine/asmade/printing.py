@@ -108,7 +108,7 @@ def _widened(value: Range, by: float) -> Range:
 
 def _depth_um(layer: Layer) -> float:
     if layer.depth_um is None:
-        raise ValueError(f"channel layer {layer.name!r} has no depth")
+        raise ValueError(f"layer {layer.name!r} has no depth")
     return layer.depth_um
 
 

@@ -21,7 +21,7 @@ def made_on_wafer(layer: Layer, mould: Entry) -> tuple[MadeChannel, Range]:
         The ridge, and made minus drawn width in µm.
     """
     if layer.depth_um is None:
-        raise ValueError(f"channel layer {layer.name!r} has no depth")
+        raise ValueError(f"layer {layer.name!r} has no depth")
     bias = mould.quantity("sidewall_bias_um")
     change = Range(2.0 * bias.low, 2.0 * bias.value, 2.0 * bias.high)
     tolerance = mould.number("height_tolerance_percent") / 100.0

@@ -55,7 +55,7 @@ class Layer:
         name: as in the file (layer label, group id).
         role: what it means here.
         geometry: union of its shapes, mm; valid, no overlapping parts.
-        depth_um: channel depth, for a channel layer whose depth is known; else None.
+        depth_um: depth of channels or of engraved marks, where it is known; else None.
         shapes: how many shapes of the file went into it.
         level: plane of a channel layer, 1 next to the lid; layers of one level are one cavity where they
             overlap, layers of different levels cross without meeting.
@@ -166,3 +166,8 @@ class Layout:
     def channel_layers(self) -> tuple[Layer, ...]:
         """The layers that hold channels, in file order."""
         return self.with_role(Role.CHANNELS)
+
+    @property
+    def mark_layers(self) -> tuple[Layer, ...]:
+        """The layers that hold marks, in file order, without those that are empty."""
+        return tuple(layer for layer in self.with_role(Role.MARKS) if not layer.geometry.is_empty)

@@ -636,13 +636,18 @@ class Sketch:
             role=layer.role,
             # Their order does not depend on that of the drawing.
             geometry=shapely.normalize(shapely.multipolygons(pieces)),
-            depth_um=self._depth(layer) if channels else None,
+            depth_um=self._depth(layer),
             shapes=drawn,
             level=self._level(layer) if channels else 1,
         )
 
     def _depth(self, layer: SketchLayer) -> float | None:
-        """By the layer's own name, else for all channels, else as the drawing states it."""
+        """By the layer's own name, else for all channels, else as the drawing states it.
+
+        Marks are as deep as the drawing states, and nothing else has a depth.
+        """
+        if layer.role is not Role.CHANNELS:
+            return layer.depth_um if layer.role is Role.MARKS else None
         given = {roles.plain(name): depth for name, depth in self.options.depths_um.items()}
         keys = (*roles.request_keys(layer.name), "channels")
         return next((given[key] for key in keys if key in given), layer.depth_um)

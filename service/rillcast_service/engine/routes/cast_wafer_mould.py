@@ -7,10 +7,11 @@ from dataclasses import replace
 from typing import ClassVar
 
 from rillcast_service.catalogue.types import Entry
-from rillcast_service.engine.asmade.model import AsMade, MadeChannel
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
 from rillcast_service.engine.asmade.wafer import made_on_wafer
 from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes import bodies, casts, steptable, wafers
 from rillcast_service.engine.routes.base import (
@@ -75,7 +76,18 @@ class CastWaferMould(Route):
             f"Channels keep {mould.number('edge_exclusion_mm'):g} mm from the wafer's edge; the land around "
             "them may reach into that rim.",
         )
-        return AsMade(channels=tuple(made), width_change_um=change, calibrated=None, notes=notes)
+        films = _films_of_marks(job)
+        marks = tuple(
+            MadeMarks.of(made_by_casting(ridge, silicone, cure_temperature_c=temperature_c))
+            for ridge, _ in (made_on_wafer(layer, mould) for layer in films)
+        )
+        return AsMade(
+            channels=tuple(made),
+            width_change_um=change,
+            calibrated=None,
+            notes=(*notes, *map(_marks_note, films)),
+            marks=marks,
+        )
 
     def moulds(self, job: Job, variant: BuildVariant) -> tuple[Mould, ...]:
         """One wafer with as many chips as it holds, poured whole in its dish."""
@@ -136,6 +148,24 @@ class CastWaferMould(Route):
 def _films(job: Job) -> int:
     """Films of resist on a wafer: one for each depth."""
     return max(1, len({layer.depth_um for layer in job.layout.channel_layers}))
+
+
+def _films_of_marks(job: Job) -> tuple[Layer, ...]:
+    """The layers of marks, each as deep as the film of channels that comes nearest to its own depth.
+
+    A film and mask of their own would be paid for nothing.
+    """
+    films = [layer.depth_um or 0.0 for layer in job.layout.channel_layers]
+
+    def nearest(layer: Layer) -> float | None:
+        own = layer.depth_um or 0.0
+        return min(films, key=lambda film: (abs(film - own), film), default=layer.depth_um)
+
+    return tuple(replace(layer, depth_um=nearest(layer)) for layer in job.layout.mark_layers)
+
+
+def _marks_note(layer: Layer) -> str:
+    return f"Marks of layer {layer.name!r} come in the film of the channels: {layer.depth_um:g} µm deep."
 
 
 def _no_price(maker: Entry, films: int) -> Replacement:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from rillcast_service.catalogue.types import Entry, Fact
-from rillcast_service.engine.asmade.model import AsMade, MadeChannel
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
 from rillcast_service.engine.job import BENCH_KINDS, Job
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
@@ -67,32 +67,38 @@ def in_part(
         made: the model of one layer.
 
     Returns:
-        The made channels.
+        The made channels, and marks, which are open to their face on every route.
     """
+
+    def make(layer: Layer, *, roofed: bool) -> tuple[MadeChannel, Range]:
+        return made(
+            layer, printer(job), resin(job), enclosed=roofed, orientation_deg=variant.orientation_deg
+        )
+
     return of_layers(
         job,
-        lambda layer: made(
-            layer,
-            printer(job),
-            resin(job),
-            enclosed=enclosed,
-            orientation_deg=variant.orientation_deg,
-        ),
+        lambda layer: make(layer, roofed=enclosed),
         notes=notes,
+        engrave=lambda layer: make(layer, roofed=False),
     )
 
 
 def of_layers(
-    job: Job, make: Callable[[Layer], tuple[MadeChannel, Range]], *, notes: tuple[str, ...]
+    job: Job,
+    make: Callable[[Layer], tuple[MadeChannel, Range]],
+    *,
+    notes: tuple[str, ...],
+    engrave: Callable[[Layer], tuple[MadeChannel, Range]] | None = None,
 ) -> AsMade:
-    """Every channel layer through one model of a print.
+    """Every channel layer, and every layer of marks, through one model of a print.
 
     Args:
         job: gives layers and printer; make: one layer → made channel and width change in µm.
         notes: what the reader must know of the model.
+        engrave: the same for a layer of marks; None where marks are made as channels are.
 
     Returns:
-        The made channels. The width change is that of the first layer: light spread is the same
+        The made channels and marks. The width change is that of the first layer: light spread is the same
         for all.
     """
     made = [make(layer) for layer in job.layout.channel_layers]
@@ -106,6 +112,7 @@ def of_layers(
         width_change_um=made[0][1] if made else Range.exact(0.0),
         calibrated=bool(printer(job).fact("calibrated", default=False)),
         notes=notes,
+        marks=tuple(MadeMarks.of((engrave or make)(layer)[0]) for layer in job.layout.mark_layers),
     )
 
 

@@ -39,7 +39,7 @@ class DrawnLayer:
     Args:
         name, role: of the layer.
         pieces: what lies on it.
-        depth_um: of a channel layer whose depth is known.
+        depth_um: of channels or marks whose depth is known.
         level: plane of a channel layer; None for any other.
     """
 
@@ -77,7 +77,7 @@ def drawn(layout: Layout) -> tuple[DrawnLayer, ...]:
                 name=layer.name,
                 role=layer.role,
                 pieces=pieces,
-                depth_um=layer.depth_um if channels else None,
+                depth_um=layer.depth_um,
                 level=layer.level if channels else None,
             )
         )
