@@ -389,8 +389,8 @@ def _extent(outline: Polygon) -> tuple[float, float]:
 def _check_depths(layout: Layout, chip: Chip) -> None:
     faults = [
         Fault(
-            f"{layer.role.value.capitalize().rstrip('s')} layer {layer.name!r} is {layer.depth_um:g} µm deep, "
-            f"and the chip {chip.thickness_mm:g} mm thick.",
+            f"{layer.role.value.capitalize().rstrip('s')} layer {layer.name!r} is {layer.depth_um:g} µm "
+            f"deep, and the chip {chip.thickness_mm:g} mm thick.",
             f"Make the {layer.role.value} shallower than the chip is thick, or the chip thicker.",
             pointer="#/depths_um",
         )

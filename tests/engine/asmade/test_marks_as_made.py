@@ -47,7 +47,7 @@ def test_marks_are_open_to_their_face_where_channels_lose_depth_to_a_roof(made):
 def test_marks_on_a_wafer_come_in_the_film_of_the_channels(made):
     made = made["cast_wafer_mould"]
     assert made.marks[0].depth_um.best == made.channels[0].depth_um.best == 400.0
-    assert any("Marks of layer 'marks' come in the film of the channels: 400 µm" in note for note in made.notes)
+    assert "Marks of layer 'marks' come in the film of the channels: 400 µm deep." in made.notes
 
 
 def test_a_chip_without_marks_has_none(make_job):

@@ -71,9 +71,7 @@ def in_part(
     """
 
     def make(layer: Layer, *, roofed: bool) -> tuple[MadeChannel, Range]:
-        return made(
-            layer, printer(job), resin(job), enclosed=roofed, orientation_deg=variant.orientation_deg
-        )
+        return made(layer, printer(job), resin(job), enclosed=roofed, orientation_deg=variant.orientation_deg)
 
     return of_layers(
         job,
