@@ -209,7 +209,7 @@ class TestSharing:
         began = time.monotonic()
         with pytest.raises(ReadersBusy):
             read(pool)
-        assert 0.2 < time.monotonic() - began < 1.0
+        assert 0.2 < time.monotonic() - began < 1.7
         hanging.join()
         assert read(pool)["layers"]
 
@@ -223,7 +223,7 @@ class TestSharing:
         began = time.monotonic()
         with pytest.raises(ReadersBusy):
             read(pool)
-        assert time.monotonic() - began < 0.2
+        assert time.monotonic() - began < 1.5
         hanging.join()
         waiting.join()
 

@@ -52,9 +52,9 @@ UNREADABLE = {
 
 @pytest.mark.parametrize("data", UNREADABLE.values(), ids=UNREADABLE)
 def test_no_svg(read_svg, refusal, data):
-    began = time.perf_counter()
+    began = time.process_time()
     refusal(LayoutUnreadable, read_svg, data)
-    assert time.perf_counter() - began < 2.0
+    assert time.process_time() - began < 2.0
 
 
 def test_the_place_of_malformed_xml(read_svg, refusal):
@@ -209,10 +209,10 @@ class TestLimits:
         body = (
             f'<defs><rect id="g0" width="1" height="1"/>{layers}</defs><g id="channels"><use href="#g8"/></g>'
         )
-        began = time.perf_counter()
+        began = time.process_time()
         fault = refusal(LayoutTooComplex, read_svg, body, limits=Limits(elements_count=2_000))
         assert "references expanded" in fault.message
-        assert time.perf_counter() - began < 5.0
+        assert time.process_time() - began < 5.0
 
     @pytest.mark.parametrize(
         ("body", "says"),
@@ -270,10 +270,10 @@ class TestLimits:
     def test_a_scribble_is_refused_before_it_is_worked_on(self, read_svg, refusal):
         # 1200 long chords to and fro over the sheet, which cross each other some 200 000 times.
         points = " ".join(f"{(i * 599) % 1200 * 0.05:.2f},{i * 7919 % 1201 * 0.02:.2f}" for i in range(1200))
-        began = time.perf_counter()
+        began = time.process_time()
         fault = refusal(LayoutTooComplex, read_svg, f'<g id="channels"><polygon points="{points}"/></g>')
         assert "crossings" in fault.message
-        assert time.perf_counter() - began < 5.0
+        assert time.process_time() - began < 5.0
 
 
 @pytest.mark.parametrize(

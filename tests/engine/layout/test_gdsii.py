@@ -362,16 +362,16 @@ class TestReferences:
 
     def test_arrays_of_1e9_references_are_counted_and_not_made(self, refusal):
         grids = [placed("A", (0, 0), (9, 0), (0, 9), grid=(32767, 32767))]
-        began = time.perf_counter()
+        began = time.process_time()
         fault = refusal(LayoutTooComplex, reading, stream(TOP=grids, A=[bar()]))
         assert "1073676289 polygons" in fault.message
-        assert time.perf_counter() - began < 0.5
+        assert time.process_time() - began < 2.0
 
     def test_doubling_cells(self, refusal):
         cells = {f"C{n}": [placed(f"C{n + 1}", (0, 0)), placed(f"C{n + 1}", (0, 1))] for n in range(50)}
-        began = time.perf_counter()
+        began = time.process_time()
         assert "polygons" in refusal(LayoutTooComplex, reading, stream(**cells, C50=[bar()])).message
-        assert time.perf_counter() - began < 0.5
+        assert time.process_time() - began < 2.0
 
     def test_1e9_references_to_nothing_or_to_what_is_ignored(self):
         grid = placed("A", (0, 0), (9, 0), (0, 9), grid=(32767, 32767))
