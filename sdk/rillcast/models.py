@@ -309,6 +309,31 @@ class Fluidics(Answer):
 
 
 @dataclass(frozen=True, slots=True)
+class Push(Answer):
+    """Pushing resin out at one port with one other open, the rest plugged."""
+
+    port_in: str
+    port_out: str
+    seconds: Range | None = None
+    moved_ul: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Draining(Answer):
+    """How uncured resin comes out of enclosed channels, pushed by hand."""
+
+    pressure_kpa: Range | None = None
+    syringe: str = ""
+    resin: str = ""
+    viscosity_mpa_s: Range | None = None
+    pushes: tuple[Push, ...] = ()
+    minutes: Range | None = None
+    still_ul: float | None = None
+    bypassed_ul: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Material(Answer):
     """An amount of one material, and how it comes about."""
 
@@ -438,6 +463,7 @@ class RouteResult(Answer):
     findings: tuple[Finding, ...] = ()
     as_made: AsMade | None = None
     fluidics: Fluidics | None = None
+    draining: Draining | None = None
     materials: tuple[Material, ...] = ()
     schedule: Schedule | None = None
     cost: Cost | None = None

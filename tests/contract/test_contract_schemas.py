@@ -121,7 +121,8 @@ def test_what_can_be_read_and_written_is_what_the_contract_says():
 # --- results ----------------------------------------------------------------------------------------
 
 RESULTS = [
-    result.Finding, result.AsMadeSummary, result.PortState, result.FluidicsSummary, result.MaterialLine,
+    result.Finding, result.AsMadeSummary, result.PortState, result.FluidicsSummary,
+    result.DrainingSummary, result.PushSummary, result.MaterialLine,
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
     result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,
     result.Model, result.QuoteResult, ranges.Range, model.Assumption, model.Repair,

@@ -178,6 +178,7 @@ def cast_route() -> RouteResult:
             viscosity_mpa_s=0.9544,
             temperature_c=22.0,
         ),
+        draining=None,
         materials=(
             MaterialLine(
                 "pdms_10_to_1",
@@ -347,6 +348,7 @@ def blocked_route() -> RouteResult:
         ),
         as_made=NO_AS_MADE,
         fluidics=None,
+        draining=None,
         materials=(),
         schedule=None,
         cost=None,

@@ -22,11 +22,14 @@ from rillcast_service.catalogue.types import Catalogue
 from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
+from rillcast_service.engine.checks.draining import drained, holds_resin
+from rillcast_service.engine.checks.draining import summary as draining_summary
 from rillcast_service.engine.costing.comparison import compare
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.fluidics.cavities import find_cavities
-from rillcast_service.engine.fluidics.hydraulics import summary as fluidics_summary
+from rillcast_service.engine.fluidics.draining import Drained
+from rillcast_service.engine.fluidics.hydraulics import study
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements, Span, least, measure
 from rillcast_service.engine.layout.model import Layout
@@ -37,6 +40,7 @@ from rillcast_service.engine.request import QuoteRequest
 from rillcast_service.engine.result import (
     AsMadeSummary,
     Cost,
+    DrainingSummary,
     Finding,
     FluidicsSummary,
     MaterialLine,
@@ -53,7 +57,8 @@ from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 Progress = Callable[[float, str], None]
-Flows = dict[tuple[MadeChannel, ...], FluidicsSummary]
+Flow = tuple[FluidicsSummary, Drained | None]
+Flows = dict[tuple[MadeChannel, ...], Flow]
 
 
 _FITS_NOWHERE = Fault(
@@ -80,6 +85,7 @@ class Analysis:
     summary: AsMadeSummary
     findings: tuple[Finding, ...]
     fluidics: FluidicsSummary | None
+    draining: DrainingSummary | None
     verdict: Verdict
 
 
@@ -178,6 +184,7 @@ def quote_route(
         findings=chosen.findings,
         as_made=chosen.summary,
         fluidics=chosen.fluidics,
+        draining=chosen.draining,
         materials=_material_lines(job, offer.plan) if offer else (),
         schedule=offer.plan.schedule if offer else None,
         cost=cost,
@@ -200,20 +207,20 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     drawn = least(map(measure, drawn_levels(job.layout).values()))
     made = least(map(measure, made_levels(as_made).values()))
     cavities = find_cavities(_cavity_channels(job, as_made), job.layout.ports)
-    fluidics = _fluidics(job, as_made, flows)
-    findings = review(
-        Case(
-            job=job,
-            route=route,
-            variant=variant,
-            process=process,
-            as_made=as_made,
-            drawn=drawn,
-            made=made,
-            cavities=cavities,
-            fluidics=fluidics,
-        )
+    fluidics, pushed_out = _flow(job, route, process, as_made, flows)
+    case = Case(
+        job=job,
+        route=route,
+        variant=variant,
+        process=process,
+        as_made=as_made,
+        drawn=drawn,
+        made=made,
+        cavities=cavities,
+        fluidics=fluidics,
+        drained=pushed_out,
     )
+    findings = review(case)
     return Analysis(
         variant=variant,
         process=process,
@@ -221,6 +228,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
         summary=_as_made_summary(job, as_made, made),
         findings=findings,
         fluidics=fluidics,
+        draining=draining_summary(case),
         verdict=verdict(findings),
     )
 
@@ -386,15 +394,20 @@ def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:
     )
 
 
-def _fluidics(job: Job, as_made: AsMade, flows: Flows) -> FluidicsSummary | None:
+def _flow(
+    job: Job, route: Route, process: Process, as_made: AsMade, flows: Flows
+) -> tuple[FluidicsSummary | None, Drained | None]:
+    """The flow, and how resin comes out where the route leaves some in; of one factorised problem."""
     if any(channel.depth_um.best <= 0.0 or channel.geometry.is_empty for channel in as_made.channels):
-        return None
+        return None, None
     best = tuple(
         replace(channel, depth_um=Range.exact(channel.depth_um.best)) for channel in as_made.channels
     )
     if best not in flows:
         measured = {level: measure(made) for level, made in made_levels(as_made).items()}
-        flows[best] = fluidics_summary(best, job.layout.ports, job.use, measured=measured)
+        told, hydraulics = study(best, job.layout.ports, job.use, measured=measured)
+        holds = hydraulics is not None and holds_resin(route, process)
+        flows[best] = told, drained(job, hydraulics) if holds and hydraulics else None
     return flows[best]
 
 

@@ -116,6 +116,47 @@ class FluidicsSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class PushSummary:
+    """Pushing uncured resin out at one port with one other open, the rest plugged.
+
+    Args:
+        port_in, port_out: names of the two.
+        seconds: until what this push moves is clear.
+        moved_ul: volume that it moves.
+    """
+
+    port_in: str
+    port_out: str
+    seconds: Range
+    moved_ul: float
+
+
+@dataclass(frozen=True, slots=True)
+class DrainingSummary:
+    """How uncured resin comes out of the channels.
+
+    Args:
+        pressure_kpa: held by hand on the syringe, and no more than its fitting is meant for.
+        syringe, resin: titles; viscosity_mpa_s: of the resin.
+        pushes: one after the other, each port in turn.
+        minutes: all pushes together.
+        still_ul: volume that no push moves; bypassed_ul: volume that clears only long after what pushes
+            has broken through elsewhere.
+        notes: what the model leaves out.
+    """
+
+    pressure_kpa: Range
+    syringe: str
+    resin: str
+    viscosity_mpa_s: Range
+    pushes: tuple[PushSummary, ...]
+    minutes: Range
+    still_ul: float
+    bypassed_ul: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class MaterialLine:
     """A material that the job uses, with the reason for its amount.
 
@@ -269,7 +310,10 @@ class VariantResult:
 
 @dataclass(frozen=True, slots=True)
 class RouteResult:
-    """The answer for one route. `plan` parts are None when the route is not makeable at all."""
+    """The answer for one route. `plan` parts are None when the route is not makeable at all.
+
+    `draining` is None where nothing uncured can be left in the channels, or nothing flows.
+    """
 
     route: str
     title: str
@@ -279,6 +323,7 @@ class RouteResult:
     findings: tuple[Finding, ...]
     as_made: AsMadeSummary
     fluidics: FluidicsSummary | None
+    draining: DrainingSummary | None
     materials: tuple[MaterialLine, ...]
     schedule: Schedule | None
     cost: Cost | None

@@ -66,6 +66,7 @@ def route(
         findings=findings,
         as_made=AsMadeSummary(None, None, {}, Range.exact(0), 0, 0),
         fluidics=None,
+        draining=None,
         materials=(),
         schedule=workshop.schedule(finished_h=finished_h, hands_on_h=hands_on_h, meets=meets)
         if made

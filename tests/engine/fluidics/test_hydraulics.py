@@ -11,7 +11,7 @@ from rillcast_service.catalogue.loader import load
 from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.errors import LayoutInvalid
 from rillcast_service.engine.fluidics import liquids
-from rillcast_service.engine.fluidics.hydraulics import solve, summary
+from rillcast_service.engine.fluidics.hydraulics import solve, study
 from rillcast_service.engine.job import Use
 from rillcast_service.engine.layout.grid import Sampling
 from rillcast_service.engine.layout.model import Port, PortRole
@@ -53,7 +53,7 @@ def _use(temperature_c=20.0, flow_ul_per_min=50.0, liquid="water"):
 
 
 def test_summary_of_a_y_chip_is_whole_and_is_json():
-    found = summary([_y_chip()], Y_PORTS, _use())
+    found = study([_y_chip()], Y_PORTS, _use())[0]
     assert found.channel_volume_ul == pytest.approx(_y_chip().geometry.area * 0.1, rel=1e-6)
     assert found.reached_fraction == 1.0
     assert [port.flow_ul_per_min for port in found.ports] == pytest.approx([25.0, 25.0, -50.0])
@@ -122,7 +122,7 @@ def test_a_cavity_without_a_port_counts_in_the_volume_and_nowhere_else():
 
 
 def test_inlet_without_a_way_out_has_no_pressure_and_a_note():
-    found = summary([_made(box(0, 0, 5, 0.2))], [_port("in", 0, 0.1, INLET)], _use())
+    found = study([_made(box(0, 0, 5, 0.2))], [_port("in", 0, 0.1, INLET)], _use())[0]
     assert found.pressure_kpa is None
     assert found.reynolds is None
     assert found.reached_fraction == 0.0
@@ -132,7 +132,7 @@ def test_inlet_without_a_way_out_has_no_pressure_and_a_note():
 
 
 def test_detached_port_is_named():
-    found = summary([_y_chip()], (*Y_PORTS, _port("lost", 30, 30, INLET)), _use())
+    found = study([_y_chip()], (*Y_PORTS, _port("lost", 30, 30, INLET)), _use())[0]
     assert any("lost" in note for note in found.notes)
     assert found.resistance_pa_s_per_m3[3][0] is None
     assert [port.flow_ul_per_min for port in found.ports[:3]] == pytest.approx([25.0, 25.0, -50.0])
@@ -146,7 +146,7 @@ def test_port_smaller_than_a_cell_still_carries_the_flow():
 
 
 def test_layout_without_ports_has_a_volume_and_says_that_nothing_flows():
-    found = summary([_y_chip()], (), _use())
+    found = study([_y_chip()], (), _use())[0]
     assert found.channel_volume_ul > 0.0
     assert found.pressure_kpa is None
     assert found.resistance_pa_s_per_m3 == ()
@@ -156,7 +156,7 @@ def test_layout_without_ports_has_a_volume_and_says_that_nothing_flows():
 def test_too_fine_a_neck_leaves_the_resistances_out_and_names_the_place():
     bell = union_all([box(0, 0, 10, 10), box(10, 4.995, 10.5, 5.005), box(10.5, 0, 20.5, 10)])
     ports = [_port("in", 1, 5, INLET), _port("out", 19, 5)]
-    found = summary([_made(bell)], ports, _use())
+    found = study([_made(bell)], ports, _use())[0]
     assert found.resistance_pa_s_per_m3 == ((None, None), (None, None))
     assert found.pressure_kpa is None
     assert found.channel_volume_ul == pytest.approx(bell.area * 0.1)
@@ -179,13 +179,13 @@ def test_closed_layer_is_left_out_and_named():
 
 
 def test_warm_water_needs_less_pressure_in_proportion_to_its_viscosity():
-    cold = summary([_y_chip()], Y_PORTS, _use(10.0))
-    warm = summary([_y_chip()], Y_PORTS, _use(40.0))
+    cold = study([_y_chip()], Y_PORTS, _use(10.0))[0]
+    warm = study([_y_chip()], Y_PORTS, _use(40.0))[0]
     assert cold.pressure_kpa / warm.pressure_kpa == pytest.approx(1.3059 / 0.65273, rel=1e-3)
 
 
 def test_notes_on_the_liquid_come_first():
-    assert "density formula" in summary([_y_chip()], Y_PORTS, _use(60.0)).notes[0]
+    assert "density formula" in study([_y_chip()], Y_PORTS, _use(60.0))[0].notes[0]
 
 
 def test_deep_narrow_and_wide_flat_channel_of_the_same_section_conduct_alike():

@@ -3,10 +3,20 @@
 A family of rules is a module; importing it here registers its rules.
 """
 
-from rillcast_service.engine.checks import chemistry, chip, levels, openings, ports, sizes, strength, using
+from rillcast_service.engine.checks import (
+    chemistry,
+    chip,
+    draining,
+    levels,
+    openings,
+    ports,
+    sizes,
+    strength,
+    using,
+)
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.checks.review import review, verdict
 
-FAMILIES = (chemistry, chip, levels, openings, ports, sizes, strength, using)
+FAMILIES = (chemistry, chip, draining, levels, openings, ports, sizes, strength, using)
 
 __all__ = ["FAMILIES", "Case", "registered", "review", "verdict"]

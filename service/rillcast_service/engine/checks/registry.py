@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.fluidics.cavities import Cavities
+from rillcast_service.engine.fluidics.draining import Drained
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements
 from rillcast_service.engine.result import Finding, FluidicsSummary
@@ -21,6 +22,7 @@ class Case:
         drawn: widths and gaps as drawn; made: as they come out.
         cavities: connected channel systems as made, and the ports that reach them.
         fluidics: the flow through them; None when nothing stays open.
+        drained: what pushing does for resin left in them; None where none is left, or it cannot be told.
     """
 
     job: Job
@@ -32,6 +34,7 @@ class Case:
     made: Measurements
     cavities: Cavities
     fluidics: FluidicsSummary | None
+    drained: Drained | None = None
 
 
 Rule = Callable[[Case], Iterator[Finding]]

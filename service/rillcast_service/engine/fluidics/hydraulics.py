@@ -57,6 +57,20 @@ class LevelFlow:
 
 
 @dataclass(frozen=True, slots=True)
+class LevelProblem:
+    """The flow problem of one level; `reaching` are the indices of the ports that open into it."""
+
+    level: int
+    fitted: FittedGrid
+    balls: Balls
+    depth_mm: Floats
+    width_mm: Floats
+    reaching: Ints
+    held: field.PortCells
+    field: field.PressureField
+
+
+@dataclass(frozen=True, slots=True)
 class Hydraulics:
     """How liquid flows through a chip at the asked operating point.
 
@@ -69,6 +83,8 @@ class Hydraulics:
         levels: the flow within each level that has open channels, the level next to the lid first.
         viscosity_pa_s, density_kg_per_m3: of the liquid.
         notes: leaving the range of the model, assumptions and the like.
+        problems: the factorised flow problem of each of those levels.
+        admittance: (ports, ports) m³/(Pa·s), of all levels together, see `field.PressureField`.
     """
 
     ports: tuple[Port, ...]
@@ -80,20 +96,8 @@ class Hydraulics:
     viscosity_pa_s: float
     density_kg_per_m3: float
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _LevelProblem:
-    """The flow problem of one level; `reaching` are the indices of the ports that open into it."""
-
-    level: int
-    fitted: FittedGrid
-    balls: Balls
-    depth_mm: Floats
-    width_mm: Floats
-    reaching: Ints
-    held: field.PortCells
-    field: field.PressureField
+    problems: tuple[LevelProblem, ...]
+    admittance: Floats
 
 
 def solve(
@@ -192,6 +196,8 @@ def solve(
             *operating.notes,
             *(_reynolds_notes(reynolds) if flowing else ()),
         ),
+        problems=tuple(problems),
+        admittance=admittance,
     )
 
 
@@ -203,7 +209,7 @@ def _problem(
     viscosity_pa_s: float,
     measured: Measurements,
     sampling: Sampling | None,
-) -> _LevelProblem:
+) -> LevelProblem:
     """The flow problem of one level with the ports that open into it."""
     shapely.prepare(plan.geometry)
     reaching = np.flatnonzero([port.opening.intersects(plan.geometry) for port in ports])
@@ -214,7 +220,7 @@ def _problem(
     depth_mm = _local_depth_mm(fitted.grid, plan)
     width_mm = local_width_mm(fitted.grid, balls)
     held = field.hold(fitted.grid, own)
-    return _LevelProblem(
+    return LevelProblem(
         level=level,
         fitted=fitted,
         balls=balls,
@@ -233,7 +239,7 @@ def _problem(
     )
 
 
-def _flow_within(problem: _LevelProblem, port_pressure_pa: Floats) -> LevelFlow:
+def _flow_within(problem: LevelProblem, port_pressure_pa: Floats) -> LevelFlow:
     pressure = problem.field.pressure_pa(port_pressure_pa[problem.reaching])
     return LevelFlow(
         level=problem.level,
@@ -245,7 +251,7 @@ def _flow_within(problem: _LevelProblem, port_pressure_pa: Floats) -> LevelFlow:
     )
 
 
-def _detached(ports: Sequence[Port], problems: Sequence[_LevelProblem]) -> list[str]:
+def _detached(ports: Sequence[Port], problems: Sequence[LevelProblem]) -> list[str]:
     """Names of the ports that hold no cell of any level."""
     joined = {
         ports[k].name
@@ -256,15 +262,15 @@ def _detached(ports: Sequence[Port], problems: Sequence[_LevelProblem]) -> list[
     return [port.name for port in ports if port.name not in joined]
 
 
-def summary(
+def study(
     channels: Sequence[MadeChannel],
     ports: Sequence[Port],
     use: Use,
     *,
     measured: Mapping[int, Measurements] | None = None,
     sampling: Sampling | None = None,
-) -> FluidicsSummary:
-    """The flow through channels as made, as a quote reports it.
+) -> tuple[FluidicsSummary, Hydraulics | None]:
+    """The flow through channels as made, as a quote reports it, and the solved problem behind it.
 
     Args:
         channels: layers as made.
@@ -275,8 +281,8 @@ def summary(
 
     Returns:
         The summary; flows are counted into the chip. Of several levels it tells the coarsest grid.
-        Where the grid cannot be fine enough it holds volumes but no resistances and no pressures, and
-        a note names the place.
+        Where the grid cannot be fine enough it holds volumes but no resistances and no pressures, a
+        note names the place, and there is no solved problem.
 
     Raises:
         LayoutInvalid: no channel is open as made.
@@ -293,8 +299,12 @@ def summary(
             sampling=sampling,
         )
     except TooFineForGrid as fault:
-        return _without_flow(find_cavities(channels, ports), ports, use, fault, about_liquid)
-    operating = hydraulics.operating
+        return _without_flow(find_cavities(channels, ports), ports, use, fault, about_liquid), None
+    return _summed_up(hydraulics, use, about_liquid), hydraulics
+
+
+def _summed_up(hydraulics: Hydraulics, use: Use, about_liquid: tuple[str, ...]) -> FluidicsSummary:
+    ports, operating = hydraulics.ports, hydraulics.operating
     known = [pressure for pressure in operating.pressure_pa if pressure is not None]
     return FluidicsSummary(
         channel_volume_ul=hydraulics.cavities.volume_ul,
@@ -411,7 +421,7 @@ def _largest_reynolds(
 
 
 def _port_notes(
-    ports: Sequence[Port], problems: Sequence[_LevelProblem], detached: Sequence[str]
+    ports: Sequence[Port], problems: Sequence[LevelProblem], detached: Sequence[str]
 ) -> list[str]:
     notes = []
     if not ports:
