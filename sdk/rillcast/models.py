@@ -441,11 +441,12 @@ class Cost(Answer):
 
 @dataclass(frozen=True, slots=True)
 class Variant(Answer):
-    """One way of building by a route, and whether the plan took it."""
+    """One way of building by a route, on one machine, and whether the plan took it."""
 
     name: str
     orientation_deg: float | None = None
     cure: str | None = None
+    machine: str | None = None
     chosen: bool = False
     verdict: Verdict | str = ""
     why: str = ""

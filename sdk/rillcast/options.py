@@ -85,10 +85,12 @@ class UseOptions(TypedDict, total=False):
 
 
 class VariantOptions(TypedDict, total=False):
-    """A build variant to look at."""
+    """A build variant to look at; `printer` and `mould` take the place of the bench's."""
 
     orientation_deg: float
     cure: str
+    printer: str
+    mould: str
 
 
 class CommercialOptions(TypedDict, total=False):

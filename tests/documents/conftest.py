@@ -145,10 +145,22 @@ def cast_route() -> RouteResult:
         summary="Can be made; the mixer's width lies within the spread of an uncalibrated printer.",
         variants=(
             VariantResult(
-                "flat, cure 65 °C", 0.0, "slow_65c", True, Verdict.MAKEABLE_WITH_RISK, "Lowest price."
+                "flat, cure 65 °C",
+                0.0,
+                "slow_65c",
+                "masked_lcd_35um",
+                True,
+                Verdict.MAKEABLE_WITH_RISK,
+                "Lowest price.",
             ),
             VariantResult(
-                "flat, cure 80 °C", 0.0, "fast_80c", False, Verdict.NOT_MAKEABLE, "The resin softens."
+                "flat, cure 80 °C",
+                0.0,
+                "fast_80c",
+                "masked_lcd_35um",
+                False,
+                Verdict.NOT_MAKEABLE,
+                "The resin softens.",
             ),
         ),
         findings=findings,
@@ -332,7 +344,9 @@ def blocked_route() -> RouteResult:
         title="One-piece print with enclosed channels",
         verdict=Verdict.NOT_MAKEABLE,
         summary="The roof closes the 150 µm deep channels.",
-        variants=(VariantResult("flat", 0.0, None, True, Verdict.NOT_MAKEABLE, "The only one proposed."),),
+        variants=(
+            VariantResult("flat", 0.0, None, None, True, Verdict.NOT_MAKEABLE, "The only one proposed."),
+        ),
         findings=(
             Finding(
                 rule="roof_cure_through",

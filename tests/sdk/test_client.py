@@ -95,7 +95,10 @@ def test_every_option_of_a_request_arrives_as_the_contract_has_it(service, clien
         ports=[{"name": "sample", "x_mm": 6.0, "y_mm": 8.0, "role": "inlet", "bore_mm": 1.5}],
         use={"liquid": "water", "optics": ("visible",)},
         bench={"printer": "masked_lcd_35um", "plasma": None},
-        variants=[{"orientation_deg": 0, "cure": "slow_65c"}],
+        variants=[
+            {"orientation_deg": 0, "cure": "slow_65c", "printer": "masked_lcd_22um"},
+            {"mould": "wafer_chrome_mask"},
+        ],
         aim="date",
         deadline="2027-03-19T17:00:00+01:00",
         start=datetime.fromisoformat("2027-03-01T09:00:00+01:00"),

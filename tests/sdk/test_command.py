@@ -70,6 +70,16 @@ def test_the_arguments_become_the_request(service, quoted, chip):
     }
 
 
+def test_a_machine_that_is_named_twice_is_compared(service, quoted, chip, capsys):
+    asked = ["quote", str(chip), "--quantity", "3", "--url", service.url, "--mould", "wafer_chrome_mask"]
+    assert main([*asked, "--printer", "masked_lcd_35um", "--printer", "masked_lcd_22um"]) == 0
+    (sent,) = service.requests("POST", "/v1/quotes")
+    assert sent.json["variants"] == [{"printer": "masked_lcd_35um"}, {"printer": "masked_lcd_22um"}]
+    assert sent.json["bench"] == {"mould": "wafer_chrome_mask"}
+    assert main([*asked, "--printer", "masked_lcd_35um", "--printer", "none"]) != 0
+    assert "--printer none cannot be compared" in capsys.readouterr().err
+
+
 def test_what_is_not_said_is_left_to_the_service(service, quoted, chip):
     assert main(["quote", str(chip), "--quantity", "3", "--url", service.url]) == 0
     assert service.requests("POST", "/v1/quotes")[0].json == {"layout_id": "lay_4Jk2v9QmT1xW", "quantity": 3}

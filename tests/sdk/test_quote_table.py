@@ -133,3 +133,12 @@ def test_no_amount_is_broken_across_lines(quote, width):
     assert "\u202f" not in said
     assert said.count("2,010.05") == 3
     assert said.count("1,234,567") == 1
+
+
+def test_machines_that_were_compared_are_told_with_their_verdicts(quote):
+    told = " ".join(printed(quote, 100).split())
+    assert "slow_65c on masked_lcd_35um, taken: makeable with risk" in told
+    assert "slow_65c on masked_lcd_22um: makeable with risk" in told
+    for variant in quote["result"]["routes"][0]["variants"]:
+        variant["machine"] = "masked_lcd_35um"
+    assert " on masked_lcd_35um" not in printed(quote, 100)

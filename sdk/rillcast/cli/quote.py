@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, cast
 
@@ -31,6 +32,8 @@ BENCH_OPTIONS = (
     "calendar",
     "passivation",
 )
+#: Of those, machines that a quote compares when several are named.
+COMPARED = ("printer", "mould")
 NONE = "none"
 #: How many repairs of the drawing are said before a quote; `rillcast layout` says all.
 REPAIRS_SHOWN = 10
@@ -93,7 +96,12 @@ def add_nested_options(parser: argparse.ArgumentParser) -> None:
         "bench", f"names of the catalogue, see `rillcast bench list`, or {NONE!r}"
     )
     for key in BENCH_OPTIONS:
-        bench.add_argument(f"--{key.replace('_', '-')}", metavar="NAME")
+        if key in COMPARED:
+            bench.add_argument(
+                f"--{key}", action="append", default=[], metavar="NAME", help="may be repeated, to compare"
+            )
+        else:
+            bench.add_argument(f"--{key.replace('_', '-')}", metavar="NAME")
     chip = parser.add_argument_group("chip and use")
     chip.add_argument("--thickness-mm", type=float, metavar="D")
     chip.add_argument("--lid", metavar="NAME")
@@ -181,17 +189,30 @@ def request_options(arguments: argparse.Namespace) -> QuoteOptions:
         "first_article": arguments.first_article or None,
         "currency": arguments.currency,
         "seed": arguments.seed,
-        "bench": {
-            key: None if name == NONE else name
-            for key in BENCH_OPTIONS
-            if (name := getattr(arguments, key)) is not None
-        },
+        "bench": {key: None if name == NONE else name for key, name in _bench(arguments)},
+        "variants": [
+            {key: name}
+            for key in COMPARED
+            for name in getattr(arguments, key)
+            if len(getattr(arguments, key)) > 1
+        ],
         "chip": _said(arguments, "thickness_mm", "lid", "viewed_from"),
         "use": _said(arguments, "liquid", "temperature_c", "flow_ul_per_min", "max_pressure_kpa", "optics"),
         "commercial": _said(arguments, *TERMS),
     }
     said = {key: value for key, value in asked.items() if value not in (None, [], {})}
     return cast("QuoteOptions", said)
+
+
+def _bench(arguments: argparse.Namespace) -> Iterator[tuple[str, str]]:
+    """The bench that was said; of a machine that is named more than once each is a variant instead."""
+    for key in BENCH_OPTIONS:
+        said = getattr(arguments, key)
+        names = said if isinstance(said, list) else [said]
+        if len(names) == 1 and names[0] is not None:
+            yield key, names[0]
+        elif NONE in names:
+            raise ValueError(f"--{key} {NONE} cannot be compared with a machine")
 
 
 def _said(arguments: argparse.Namespace, *names: str) -> dict[str, Any]:

@@ -48,6 +48,7 @@ def print_quote(console: Console, quote: Quote) -> None:
     for route in quote.routes:
         console.print()
         say(console, route.title or route.route, "bold")
+        hanging(console, list(_machines(route)))
         hanging(console, _findings(route))
     cautions = quote.result.cautions if quote.result else ()
     if cautions:
@@ -115,6 +116,16 @@ def _findings(route: RouteResult) -> list[tuple[Text, Text]]:
         for index, finding in enumerate(route.findings, start=1)
     ]
     return listed or [(Text(), plain("no findings", "dim"))]
+
+
+def _machines(route: RouteResult) -> Iterator[tuple[Text, Text]]:
+    """Each variant with its machine, where several machines were looked at."""
+    if len({variant.machine for variant in route.variants}) < 2:
+        return
+    for variant in route.variants:
+        word, style = _VERDICTS.get(variant.verdict, (str(variant.verdict), ""))
+        named = f"{variant.name} on {variant.machine}{', taken' if variant.chosen else ''}: "
+        yield plain("-"), Text.assemble(plain(named), plain(word, style), plain(f"; {variant.why}"))
 
 
 def _finding(finding: Finding) -> Text:

@@ -102,6 +102,8 @@ class VariantRequest(Schema):
 
     orientation_deg = Number("an angle of 0 to 90 °", minimum=0, maximum=90)
     cure = name("the name of a cure programme")
+    printer = name("the name of an entry of printers")
+    mould = name("the name of an entry of moulds")
 
 
 class CommercialRequest(Schema):

@@ -17,8 +17,10 @@ from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Us
 from rillcast_service.engine.layout.model import Assumption, Layout, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
 from rillcast_service.engine.layout.ports import merge_ports
-from rillcast_service.engine.request import QuoteRequest
+from rillcast_service.engine.request import QuoteRequest, VariantRequest
+from rillcast_service.engine.routes.base import Route
 from rillcast_service.engine.routes.registry import load_routes
+from rillcast_service.engine.routes.variants import asked_builds
 from rillcast_service.engine.shapes import drawn_channels
 
 #: Key of `depths_um` that stands for every channel layer that is not named there; it beats the file.
@@ -66,6 +68,7 @@ def prepare(
             )
         )
     _check_routes(request, catalogue)
+    _check_machines(request, catalogue)
     assumed = _Assumptions(catalogue)
     bench = _bench(request, assumed)
     _check_passivation(bench)
@@ -143,24 +146,50 @@ def _check_routes(request: QuoteRequest, catalogue: Catalogue) -> None:
         raise UnknownName(*faults)
 
 
+def _check_machines(request: QuoteRequest, catalogue: Catalogue) -> None:
+    """Each machine that a variant names is there."""
+    for index, wish in enumerate(request.variants):
+        for key, name in wish.machines.items():
+            _entry(catalogue, BENCH_KINDS[key], name, f"#/variants/{index}/{key}")
+
+
 def _check_variants(job: Job, request: QuoteRequest) -> None:
     """Each variant that the request names is one that some asked route can build."""
-    routes = load_routes(job.catalogue)
-    proposed = [
-        variant for route_id in request.routes or sorted(routes) for variant in routes[route_id].variants(job)
-    ]
-    known = sorted({item.cure or f"orientation {item.orientation_deg:g}°" for item in proposed})
+    known = load_routes(job.catalogue)
+    routes = [known[route_id] for route_id in request.routes or sorted(known)]
     faults = [
-        Fault(
-            "No asked route can build this variant on this bench.",
-            f"Use one of {', '.join(known)}, or leave it out to have all of them looked at.",
-            pointer=f"#/variants/{index}",
-        )
+        _no_such_variant(job, routes, wish, f"#/variants/{index}")
         for index, wish in enumerate(request.variants)
-        if not any(wish.fits(variant.orientation_deg, variant.cure) for variant in proposed)
+        if not any(asked_builds(route, job, (wish,)) for route in routes)
     ]
     if faults:
         raise RequestInvalid(*faults)
+
+
+def _no_such_variant(job: Job, routes: list[Route], wish: VariantRequest, pointer: str) -> Fault:
+    """What could be built instead, on the machine that the variant names where a route works on it."""
+    anywhere = VariantRequest(printer=wish.printer, mould=wish.mould)
+    on_machine = [build for route in routes for build in asked_builds(route, job, (anywhere,))]
+    if not on_machine:
+        keys = sorted({route.made_on for route in routes if route.made_on})
+        return Fault(
+            f"No asked route is made on {' and '.join(wish.machines)} of one variant.",
+            f"Give a variant one of {', '.join(keys)}, or ask for other routes.",
+            pointer=pointer,
+        )
+    variants = {build.variant for build in on_machine}
+    known = sorted({item.cure or f"orientation {item.orientation_deg:g}°" for item in variants})
+    return Fault(
+        "No asked route can build this variant on this bench.",
+        f"Use one of {', '.join(known)}, or leave it out to have all of them looked at.",
+        pointer=pointer,
+    )
+
+
+def _on_every_variant(request: QuoteRequest, key: str) -> str | None:
+    """The first machine of that key that the variants name, if none of them needs the bench's."""
+    named = [wish.machines[key] for wish in request.variants if key in wish.machines]
+    return named[0] if named and len(named) == len(request.variants) else None
 
 
 def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
@@ -191,7 +220,11 @@ def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
         )
     items: dict[str, Entry | None] = {}
     for key, kind in BENCH_KINDS.items():
-        name = request.bench[key] if key in request.bench else assumed.word(None, key, f"bench.{key}")
+        if key in request.bench:
+            name = request.bench[key]
+        else:
+            # a default that no variant is looked at on would be told in vain
+            name = assumed.word(_on_every_variant(request, key), key, f"bench.{key}")
         items[key] = _entry(assumed.catalogue, kind, name, f"#/bench/{key}") if name else None
     return Bench(items)
 

@@ -54,6 +54,7 @@ from rillcast_service.engine.result import (
 )
 from rillcast_service.engine.routes.base import BuildVariant, Process, Route
 from rillcast_service.engine.routes.registry import load_routes
+from rillcast_service.engine.routes.variants import asked_builds, proposed_builds
 from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 Progress = Callable[[float, str], None]
@@ -77,8 +78,9 @@ class Quoted:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """One build variant, worked out as far as the plan needs."""
+    """One build variant, worked out as far as the plan needs; `job` is the job on the variant's machine."""
 
+    job: Job
     variant: BuildVariant
     process: Process
     as_made: AsMade
@@ -97,9 +99,9 @@ class Offer:
     plan: Plan
     net: Decimal
 
-    def cost(self, job: Job) -> Cost:
+    def cost(self) -> Cost:
         """The whole price of this plan, with its lines and range."""
-        return price(job, self.plan, self.analysis.process, self.analysis.findings)
+        return price(self.analysis.job, self.plan, self.analysis.process, self.analysis.findings)
 
 
 def quote(
@@ -161,20 +163,22 @@ def quote_route(
     Returns:
         The route's result; without plan and price when no variant can be made.
     """
-    variants = _asked_variants(route, job, request)
+    builds = asked_builds(route, job, request.variants) or proposed_builds(route, job)
+    several = len({build.variant.machine for build in builds}) > 1
     analyses: list[Analysis] = []
     flows: Flows = {}
-    for index, variant in enumerate(variants):
-        step(f"as made and review ({variant.name})", 0.6 * index / len(variants))
-        analyses.append(analyse(job, route, variant, flows))
+    for index, build in enumerate(builds):
+        named = f"{build.variant.name}, {build.variant.machine}" if several else build.variant.name
+        step(f"as made and review ({named})", 0.6 * index / len(builds))
+        analyses.append(analyse(build.job, route, build.variant, flows))
     step("plan and price", 0.6)
-    offer, unplanned = _best_offer(job, route, analyses)
+    offer, unplanned = _best_offer(route, analyses)
     chosen = offer.analysis if offer else _without_plan(_least_bad(analyses), unplanned)
     analyses = [chosen if analysis.variant is chosen.variant else analysis for analysis in analyses]
     cost = None
     if offer:
         step("price breaks", 0.8)
-        cost = replace(offer.cost(job), price_breaks=_price_breaks(job, route, offer))
+        cost = replace(offer.cost(), price_breaks=_price_breaks(route, offer))
     return RouteResult(
         route=route.id,
         title=route.title,
@@ -185,7 +189,7 @@ def quote_route(
         as_made=chosen.summary,
         fluidics=chosen.fluidics,
         draining=chosen.draining,
-        materials=_material_lines(job, offer.plan) if offer else (),
+        materials=_material_lines(chosen.job, offer.plan) if offer else (),
         schedule=offer.plan.schedule if offer else None,
         cost=cost,
     )
@@ -222,6 +226,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     )
     findings = review(case)
     return Analysis(
+        job=job,
         variant=variant,
         process=process,
         as_made=as_made,
@@ -233,18 +238,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     )
 
 
-def _asked_variants(route: Route, job: Job, request: QuoteRequest) -> tuple[BuildVariant, ...]:
-    """The variants that the request names, or all that the route proposes where it names none."""
-    proposed = route.variants(job)
-    asked = tuple(
-        variant
-        for variant in proposed
-        if any(wish.fits(variant.orientation_deg, variant.cure) for wish in request.variants)
-    )
-    return asked or proposed
-
-
-def _best_offer(job: Job, route: Route, analyses: list[Analysis]) -> tuple[Offer | None, Fault]:
+def _best_offer(route: Route, analyses: list[Analysis]) -> tuple[Offer | None, Fault]:
     """The plan that serves the aim best, among those of variants that can be made.
 
     Where there is none, the fault says why: one route that cannot be planned must not take the
@@ -255,19 +249,20 @@ def _best_offer(job: Job, route: Route, analyses: list[Analysis]) -> tuple[Offer
         if analysis.verdict is Verdict.NOT_MAKEABLE:
             continue
         try:
-            plans = candidates(job, route, analysis.variant, analysis.process)
+            plans = candidates(analysis.job, route, analysis.variant, analysis.process)
         except EngineError as error:
             fault = error.faults[0]
             continue
         offers += [
-            Offer(analysis, plan, net_price(job, plan, analysis.process, analysis.findings)) for plan in plans
+            Offer(analysis, plan, net_price(analysis.job, plan, analysis.process, analysis.findings))
+            for plan in plans
         ]
-    return min(offers, key=lambda offer: _rank(job, offer), default=None), fault
+    return min(offers, key=_rank, default=None), fault
 
 
-def _rank(job: Job, offer: Offer) -> tuple[float, ...]:
+def _rank(offer: Offer) -> tuple[float, ...]:
     """What the aim compares first, then the other two as tie-breaks; late plans come last."""
-    schedule = offer.plan.schedule
+    job, schedule = offer.analysis.job, offer.plan.schedule
     figures = {
         "price": float(offer.net),
         "date": schedule.finished_at.timestamp(),
@@ -303,16 +298,17 @@ def _without_plan(analysis: Analysis, fault: Fault) -> Analysis:
     return replace(analysis, findings=findings, verdict=verdict(findings))
 
 
-def _price_breaks(job: Job, route: Route, offer: Offer) -> tuple[PriceBreak, ...]:
+def _price_breaks(route: Route, offer: Offer) -> tuple[PriceBreak, ...]:
     """The chosen variant planned and priced anew at every quantity of the catalogue's ladder."""
+    job = offer.analysis.job
     ladder = job.catalogue.get("rates", "price_breaks").fact("quantities")
     breaks = []
     for quantity in sorted({*ladder, job.quantity}):
-        other = replace(job, quantity=quantity)
+        other = replace(offer.analysis, job=replace(job, quantity=quantity))
         # the asked quantity is planned already
-        best = offer if other.quantity == job.quantity else _best_offer(other, route, [offer.analysis])[0]
+        best = offer if quantity == job.quantity else _best_offer(route, [other])[0]
         if best is not None:
-            cost = best.cost(other)
+            cost = best.cost()
             breaks.append(
                 PriceBreak(
                     quantity=quantity,
@@ -335,6 +331,7 @@ def _variant_result(analysis: Analysis, chosen: bool, offer: Offer | None) -> Va
         name=analysis.variant.name,
         orientation_deg=analysis.variant.orientation_deg,
         cure=analysis.variant.cure,
+        machine=analysis.variant.machine,
         chosen=chosen,
         verdict=analysis.verdict,
         why=why,

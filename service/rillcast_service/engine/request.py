@@ -54,10 +54,25 @@ class UseRequest:
 
 @dataclass(frozen=True, slots=True)
 class VariantRequest:
-    """A build variant to look at. None means: every value that the route proposes."""
+    """A build variant to look at. None means: every value that the route proposes.
+
+    Args:
+        orientation_deg: angle between chip and build plate.
+        cure: name of a cure programme of the silicone.
+        printer, mould: what it is made on, in place of the bench's; with one of them the variant is
+            one of the routes that shape the channels on such a thing.
+    """
 
     orientation_deg: float | None = None
     cure: str | None = None
+    printer: str | None = None
+    mould: str | None = None
+
+    @property
+    def machines(self) -> dict[str, str]:
+        """Bench key → name, of the machines that it names."""
+        named = {"printer": self.printer, "mould": self.mould}
+        return {key: name for key, name in named.items() if name is not None}
 
     def fits(self, orientation_deg: float, cure: str | None) -> bool:
         """Whether a variant of that orientation and cure programme is one of those meant."""
@@ -143,7 +158,12 @@ class QuoteRequest:
             ),
             bench=dict(document.get("bench") or {}),
             variants=tuple(
-                VariantRequest(orientation_deg=item.get("orientation_deg"), cure=item.get("cure"))
+                VariantRequest(
+                    orientation_deg=item.get("orientation_deg"),
+                    cure=item.get("cure"),
+                    printer=item.get("printer"),
+                    mould=item.get("mould"),
+                )
                 for item in document.get("variants") or ()
             ),
             aim=document.get("aim") or "price",

@@ -298,11 +298,16 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class VariantResult:
-    """One build variant as analysed, and whether the plan took it."""
+    """One build variant as analysed, and whether the plan took it.
+
+    `machine` is the printer or bought mould that shapes its channels, by catalogue name; with it the
+    name is unique within the route.
+    """
 
     name: str
     orientation_deg: float
     cure: str | None
+    machine: str | None
     chosen: bool
     verdict: Verdict
     why: str

@@ -19,10 +19,11 @@ class BuildVariant:
 
     Args:
         route: route id.
-        name: unique within the route, for people and requests (`flat`, `upright`, `slow_65c` …).
+        name: unique within the route and machine, for people and requests (`flat`, `upright`, `slow_65c` …).
         orientation_deg: angle between the chip's plane and the build plate; 0 is flat.
         cure: name of the silicone cure programme; None where there is no silicone.
         cure_temperature_c, cure_time_h: that programme; None likewise.
+        machine: catalogue name of what it is made on, set from the bench; see `Route.made_on`.
     """
 
     route: str
@@ -31,6 +32,7 @@ class BuildVariant:
     cure: str | None = None
     cure_temperature_c: float | None = None
     cure_time_h: float | None = None
+    machine: str | None = None
 
 
 #: Units of steps that are done again for every piece, and again for a piece that must be remade.
@@ -232,6 +234,9 @@ class Route(ABC):
     """
 
     id: ClassVar[str]
+    #: Bench key of what gives the channels their shape (`printer`, `mould`), which a request may ask
+    #: several of to be looked at; None when the bench has no such key.
+    made_on: ClassVar[str | None] = None
 
     def __init__(self, table: Mapping[str, Any]) -> None:
         self.table = table

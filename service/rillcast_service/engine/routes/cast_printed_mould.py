@@ -32,6 +32,7 @@ class CastPrintedMould(Route):
     """The print stays on the bench as a mould: its softening and its chemistry set the cure."""
 
     id: ClassVar[str] = "cast_printed_mould"
+    made_on: ClassVar[str | None] = "printer"
 
     def variants(self, job: Job) -> tuple[BuildVariant, ...]:
         """The cures that mould resin and oven stand."""

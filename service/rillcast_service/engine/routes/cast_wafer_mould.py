@@ -31,6 +31,7 @@ class CastWaferMould(Route):
     """Sharp and lasting, but dear for one and slow to arrive."""
 
     id: ClassVar[str] = "cast_wafer_mould"
+    made_on: ClassVar[str | None] = "mould"
 
     def variants(self, job: Job) -> tuple[BuildVariant, ...]:
         """The cures that wafer and oven stand."""

@@ -20,6 +20,7 @@ class PrintedBondedHalves(Route):
     """Open channels wash out freely; what is bonded over them may squeeze in."""
 
     id: ClassVar[str] = "printed_bonded_halves"
+    made_on: ClassVar[str | None] = "printer"
 
     def variants(self, job: Job) -> tuple[BuildVariant, ...]:
         """Flat only: the bonding face must be flat."""

@@ -20,6 +20,7 @@ class PrintedMonolith(Route):
     """Lying flat it prints fast and its roofs close; standing on its long edge the reverse."""
 
     id: ClassVar[str] = "printed_monolith"
+    made_on: ClassVar[str | None] = "printer"
 
     def variants(self, job: Job) -> tuple[BuildVariant, ...]:
         """Flat, and upright."""
