@@ -39,7 +39,14 @@ def asked_builds(route: Route, job: Job, wishes: tuple[VariantRequest, ...]) -> 
 
 
 def proposed_builds(route: Route, job: Job) -> tuple[Build, ...]:
-    """The variants that a route proposes on the bench of the job; at least one."""
+    """The variants that a route proposes.
+
+    Args:
+        route, job: what is made, and how; the job's bench holds the machine.
+
+    Returns:
+        At least one, each knowing its machine.
+    """
     entry = job.bench.items.get(route.made_on) if route.made_on else None
     machine = entry.name if entry else None
     return tuple(Build(job, replace(variant, machine=machine)) for variant in route.variants(job))
