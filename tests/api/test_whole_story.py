@@ -151,3 +151,18 @@ def test_the_demo_drawing_is_quoted(client, store):
     (route,) = client.get(path).json["result"]["routes"]
     assert route["verdict"] in ("makeable", "makeable_with_risk")
     assert Decimal(route["cost"]["unit_price"]) > 0
+
+
+def test_a_lot_on_the_shelf_that_is_past_its_date_is_told(client, ask, dispatcher):
+    lot = {"kind": "resins", "name": "clear_standard", "lot": "R7", "expires": "2027-02-01"}
+    response = client.put("/v1/bench/stock/old_bottle", json={"title": "bottle by the door", "values": lot})
+    assert response.status_code == 201
+    dispatcher.work = calculate
+    quote = ask(
+        headers={"Prefer": "wait=20"}, start="2027-03-01T09:00:00+01:00", routes=["printed_monolith"]
+    ).json
+    (route,) = quote["result"]["routes"]
+    (finding,) = [finding for finding in route["findings"] if finding["rule"] == "expired_lot"]
+    assert (finding["severity"], finding["measured"], finding["unit"]) == ("risk", 28.0, "d")
+    # the roof closes this channel, so there is nothing to push out
+    assert route["draining"] is None

@@ -8,6 +8,7 @@ from rillcast_service.engine.checks import (
     chip,
     draining,
     levels,
+    matter,
     openings,
     ports,
     sizes,
@@ -17,6 +18,6 @@ from rillcast_service.engine.checks import (
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.checks.review import review, verdict
 
-FAMILIES = (chemistry, chip, draining, levels, openings, ports, sizes, strength, using)
+FAMILIES = (chemistry, chip, draining, levels, matter, openings, ports, sizes, strength, using)
 
 __all__ = ["FAMILIES", "Case", "registered", "review", "verdict"]
