@@ -648,13 +648,14 @@ class RuleLimit(Answer):
 
 @dataclass(frozen=True, slots=True)
 class RuleInfo(Answer):
-    """A check of the review, with its limits and the routes that it applies to."""
+    """A check of the review, with its limits and routes; `rule_set` names what a request asks for it by."""
 
     rule: str
     title: str = ""
     why: str = ""
     limits: tuple[RuleLimit, ...] = ()
     routes: tuple[str, ...] = ()
+    rule_set: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

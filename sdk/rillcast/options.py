@@ -106,7 +106,8 @@ class QuoteOptions(TypedDict, total=False):
 
     `depths_um`: channel layer → depth, or `channels` for all. `levels`: channel layer → plane, 1 next to
     the lid. `bench`: `printer`, `resin`, `silicone`, … → name in the catalogue, None for "the bench has
-    none". `aim`: what the plan minimises. Times need a time zone.
+    none". `aim`: what the plan minimises. `rule_sets`: optional rules, e.g. `interoperability`. Times need a
+    time zone.
     """
 
     routes: Sequence[str]
@@ -124,6 +125,7 @@ class QuoteOptions(TypedDict, total=False):
     start: datetime | str
     currency: str
     seed: int
+    rule_sets: Sequence[str]
 
 
 class UploadAndQuoteOptions(LayoutOptions, QuoteOptions, total=False):

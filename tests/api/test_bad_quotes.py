@@ -79,6 +79,8 @@ MEMBERS = {
     "currency in words": ({"currency": "euro"}, "#/currency"),
     "currency of no price": ({"currency": "XXX"}, "#/currency"),
     "seed below 0": ({"seed": -1}, "#/seed"),
+    "unknown set of rules": ({"rule_sets": ["nobody_knows"]}, "#/rule_sets/0"),
+    "the same set of rules twice": ({"rule_sets": ["interoperability"] * 2}, "#/rule_sets"),
     "null": ({"chip": None}, "#/chip"),
 }
 

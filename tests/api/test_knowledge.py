@@ -40,6 +40,21 @@ def test_rules_are_those_of_the_routes_and_their_limits_have_sources(client):
             assert limit["route"] in item["routes"]
 
 
+def test_rules_of_a_set_say_so_and_could_hold_every_route_to_them(client):
+    items = {item["rule"]: item for item in client.get("/v1/rules").json["items"]}
+    in_set = {rule for rule, item in items.items() if item["rule_set"] == "interoperability"}
+    assert in_set == {"port_grid", "port_edge", "port_bore"}
+    assert all(items[rule]["routes"] == ROUTES for rule in in_set)
+    assert items["channel_width"]["rule_set"] is None
+
+
+def test_what_a_rule_works_with_on_every_route_is_shown_with_its_source(client):
+    rule = next(item for item in client.get("/v1/rules").json["items"] if item["rule"] == "roof_sag")
+    adhesion = [limit for limit in rule["limits"] if limit["key"] == "adhesion_j_per_m2"]
+    assert {limit["unit"] for limit in adhesion} == {"J/m²"}
+    assert {limit["route"] for limit in adhesion} == {"cast_printed_mould", "cast_wafer_mould"}
+
+
 def test_the_least_depth_of_a_print_is_counted_in_layers(client):
     rule = next(item for item in client.get("/v1/rules").json["items"] if item["rule"] == "channel_depth")
     units = {limit["unit"] for limit in rule["limits"] if limit["route"] == "printed_monolith"}

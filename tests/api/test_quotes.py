@@ -27,13 +27,11 @@ def test_start_is_now_unless_it_is_said(ask):
 
 
 def test_the_request_is_echoed_as_it_was_understood(ask, layout_id):
-    request = ask(quantity=24.0, routes=["cast_printed_mould"], bench={"plasma": None}, seed=7).json[
-        "request"
-    ]
+    asked = {"routes": ["cast_printed_mould"], "bench": {"plasma": None}, "rule_sets": ["interoperability"]}
+    request = ask(quantity=24.0, seed=7, **asked).json["request"]
     assert request["layout_id"] == layout_id
     assert request["quantity"] == 24
-    assert request["routes"] == ["cast_printed_mould"]
-    assert request["bench"] == {"plasma": None}
+    assert {key: request[key] for key in asked} == asked
     assert request["seed"] == 7
 
 

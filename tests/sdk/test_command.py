@@ -53,6 +53,7 @@ def test_the_arguments_become_the_request(service, quoted, chip):
         "--route", "printed_monolith", "--depth-um", "150", "--depth-um", "mixer=90.5", "--aim", "date",
         "--start", "2027-03-01T09:00+01:00", "--printer", "masked_lcd_35um", "--plasma", "none",
         "--lid", "glass", "--flow-ul-per-min", "25", "--first-article", "--seed", "7",
+        "--rule-set", "interoperability",
     ]  # fmt: skip
     assert main(arguments) == 0
     assert service.requests("POST", "/v1/quotes")[0].json == {
@@ -67,6 +68,7 @@ def test_the_arguments_become_the_request(service, quoted, chip):
         "use": {"flow_ul_per_min": 25.0},
         "first_article": True,
         "seed": 7,
+        "rule_sets": ["interoperability"],
     }
 
 

@@ -62,6 +62,13 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--first-article", action="store_true", help="make and check one piece first")
     parser.add_argument("--currency", metavar="CODE", help="ISO 4217 code")
     parser.add_argument("--seed", type=int, help="seed of the uncertainty simulation")
+    parser.add_argument(
+        "--rule-set",
+        action="append",
+        default=[],
+        metavar="SET",
+        help="hold the chip to an optional set of rules, e.g. interoperability; may be repeated",
+    )
     add_reading_options(parser)
     add_nested_options(parser)
     output = parser.add_argument_group("output")
@@ -189,6 +196,7 @@ def request_options(arguments: argparse.Namespace) -> QuoteOptions:
         "first_article": arguments.first_article or None,
         "currency": arguments.currency,
         "seed": arguments.seed,
+        "rule_sets": arguments.rule_set,
         "bench": {key: None if name == NONE else name for key, name in _bench(arguments)},
         "variants": [
             {key: name}

@@ -32,18 +32,24 @@ def list_rules() -> dict[str, Any]:
 
 def _resource(rule: str, catalogue: Catalogue, routes: list[Route]) -> dict[str, Any]:
     table = catalogue.rules[rule]
-    applying = [route for route in routes if rule in route.rules]
+    in_set = table.get("set")
+    applying = [route for route in routes if rule in route.rules or in_set is not None]
     return {
         "rule": rule,
         "title": str(table["title"]),
         "why": str(table["why"]),
         "limits": [limit for route in applying for limit in _limits(rule, route, catalogue)],
         "routes": [route.id for route in applying],
+        "rule_set": in_set,
     }
 
 
 def _limits(rule: str, route: Route, catalogue: Catalogue) -> Iterator[dict[str, Any]]:
     """The numbers of `[limits.<rule>]` of a route's table; what is no number there says how to check."""
+    everywhere = {key: value for key, value in catalogue.rules[rule].items() if _is_value(value)}
+    for key, value in everywhere.items():
+        unit = unit_of(key) or "1"
+        yield {"route": route.id, "key": key, **_number(value, value["value"], unit)}
     table: Mapping[str, Any] = route.table.get("limits", {}).get(rule, {})
     for key, limit in table.items():
         if key == "terms":
@@ -58,6 +64,10 @@ def _limits(rule: str, route: Route, catalogue: Catalogue) -> Iterator[dict[str,
         elif isinstance(limit, Mapping):
             unit = unit_of(key) or str(catalogue.rules[rule].get("unit", "1"))
             yield {"route": route.id, "key": key, **_number(limit, limit["value"], unit)}
+
+
+def _is_value(item: Any) -> bool:
+    return isinstance(item, Mapping) and "value" in item
 
 
 def _term(term: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:

@@ -166,6 +166,11 @@ class QuoteRequest(Schema):
     start = Instant()
     currency = Text("an ISO 4217 code, such as EUR", pattern=r"^[A-Z]{3}$")
     seed = Whole("a whole number from 0 to 2147483647", minimum=0, maximum=2**31 - 1)
+    rule_sets = fields.List(
+        name("a rule set of /v1/rules"),
+        validate=[_at_most(8), _all_different],
+        metadata={"accepts": "a list of up to 8 different rule sets"},
+    )
 
     @validates_schema
     def _one_layout(self, data: Mapping[str, Any], **_: Any) -> None:

@@ -44,6 +44,7 @@ SUFFIXES: dict[str, tuple[str, float]] = {
     "percent_per_k": ("%/K", 0.01),
     "w_per_m_k": ("W/(m·K)", 1.0),
     "w_per_m2_k": ("W/(m²·K)", 1.0),
+    "j_per_m2": ("J/m²", 1.0),
     "j_per_m2_k": ("J/(m²·K)", 1.0),
     "j_per_kg_k": ("J/(kg·K)", 1.0),
     "um_per_min": ("µm/min", 1e-6 / 60.0),

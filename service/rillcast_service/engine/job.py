@@ -86,7 +86,7 @@ class Job:
 
     `layout` has every channel layer's depth set and the request's ports merged in.
     `good_parts_confidence` is the probability that the pieces begun give the quantity; None begins as
-    many as do on average.
+    many as do on average. `rule_sets` names the optional sets of review rules that are asked for.
     """
 
     layout: Layout
@@ -102,3 +102,4 @@ class Job:
     terms: Terms
     seed: int
     good_parts_confidence: float | None = None
+    rule_sets: tuple[str, ...] = ()

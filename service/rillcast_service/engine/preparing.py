@@ -11,6 +11,7 @@ import shapely
 from shapely import Polygon
 
 from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, UnknownEntry
+from rillcast_service.engine.checks.review import rule_sets
 from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid, UnknownName
 from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, viscosity_pa_s
 from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
@@ -69,6 +70,7 @@ def prepare(
         )
     _check_routes(request, catalogue)
     _check_machines(request, catalogue)
+    _check_rule_sets(request, catalogue)
     assumed = _Assumptions(catalogue)
     bench = _bench(request, assumed)
     _check_passivation(bench)
@@ -95,6 +97,7 @@ def prepare(
         first_article=request.first_article,
         terms=_terms(request, assumed),
         seed=request.seed,
+        rule_sets=request.rule_sets,
         good_parts_confidence=0.01
         * assumed.number(None, "good_parts_confidence_percent", "plan.good_parts_confidence"),
     )
@@ -151,6 +154,21 @@ def _check_machines(request: QuoteRequest, catalogue: Catalogue) -> None:
     for index, wish in enumerate(request.variants):
         for key, name in wish.machines.items():
             _entry(catalogue, BENCH_KINDS[key], name, f"#/variants/{index}/{key}")
+
+
+def _check_rule_sets(request: QuoteRequest, catalogue: Catalogue) -> None:
+    known = rule_sets(catalogue)
+    faults = [
+        Fault(
+            f"There is no set of rules {name!r}.",
+            f"Use one of {', '.join(known)}.",
+            pointer=f"#/rule_sets/{index}",
+        )
+        for index, name in enumerate(request.rule_sets)
+        if name not in known
+    ]
+    if faults:
+        raise UnknownName(*faults)
 
 
 def _check_variants(job: Job, request: QuoteRequest) -> None:

@@ -105,6 +105,7 @@ class QuoteRequest:
         deadline: the latest date that is of use; None when there is none.
         currency: ISO 4217 code.
         seed: of the uncertainty simulation.
+        rule_sets: optional sets of review rules to hold the chip to.
     """
 
     quantity: int
@@ -123,6 +124,7 @@ class QuoteRequest:
     commercial: CommercialRequest = CommercialRequest()
     currency: str | None = None
     seed: int = 1
+    rule_sets: tuple[str, ...] = ()
 
     @classmethod
     def from_json(cls, document: dict[str, Any]) -> Self:
@@ -176,6 +178,7 @@ class QuoteRequest:
             ),
             currency=document.get("currency"),
             seed=int(document.get("seed", 1)),
+            rule_sets=tuple(document.get("rule_sets") or ()),
         )
 
 

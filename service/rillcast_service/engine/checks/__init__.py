@@ -6,18 +6,41 @@ A family of rules is a module; importing it here registers its rules.
 from rillcast_service.engine.checks import (
     chemistry,
     chip,
+    corners,
     draining,
+    grid_ports,
+    islands,
     levels,
     matter,
+    moulds,
     openings,
     ports,
+    roofs,
     sizes,
     strength,
     using,
+    walls,
 )
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.checks.review import review, verdict
 
-FAMILIES = (chemistry, chip, draining, levels, matter, openings, ports, sizes, strength, using)
+FAMILIES = (
+    chemistry,
+    chip,
+    corners,
+    draining,
+    grid_ports,
+    islands,
+    levels,
+    matter,
+    moulds,
+    openings,
+    ports,
+    roofs,
+    sizes,
+    strength,
+    using,
+    walls,
+)
 
 __all__ = ["FAMILIES", "Case", "registered", "review", "verdict"]

@@ -92,6 +92,19 @@ def quantity_limit(case: Case, rule_id: str, key: str) -> Limit | None:
     return _of_machine(case, term) if "of" in term else Limit(_range(term), str(term["source"]))
 
 
+def rule_range(case: Case, rule_id: str, key: str) -> Range:
+    """A value that a rule works with on every route, from its own table in catalogue/rules.toml.
+
+    Args:
+        case, rule_id: as above.
+        key: name of the value; its suffix says the unit.
+
+    Returns:
+        The value with its range.
+    """
+    return _range(case.job.catalogue.rules[rule_id][key])
+
+
 def least_size_um(case: Case, rule_id: str) -> Limit | None:
     """The least size that the route's machine makes: the largest of the terms in its table.
 

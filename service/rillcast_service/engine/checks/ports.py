@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import combinations
 
 import shapely
-from shapely import Geometry, LineString, Point
+from shapely import Geometry, LineString, MultiPolygon, Point
 
-from rillcast_service.engine.checks.limits import Limit, quantity_limit
+from rillcast_service.engine.checks.limits import Limit, quantity_limit, rule_range
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import mm, of_level
+from rillcast_service.engine.checks.words import count, mm, of_level
 from rillcast_service.engine.layout.model import Port
-from rillcast_service.engine.result import Finding
+from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.shapes import drawn_channels, drawn_levels, polygons
 
 
 @rule("port_clearance")
 def port_clearance(case: Case) -> Iterator[Finding]:
-    """Port to edge, port to port, and port to channels of other cavities.
+    """Port to edge, port to port, and port to channels that pass beside it.
 
     The route sets `centre_to_edge_mm`, `wall_between_mm` and `wall_to_channel_mm` as it needs them. A port
     is a hole from the lid's side to the deepest level that it opens into: the channels of deeper levels
@@ -37,34 +38,36 @@ def port_clearance(case: Case) -> Iterator[Finding]:
             )
     limit = quantity_limit(case, "port_clearance", "wall_to_channel_mm")
     if limit is not None:
+        levels = drawn_levels(case.job.layout)
         for port in ports:
-            deepest = _deepest_level(case, port)
-            for cavity in case.cavities.cavities:
-                for level, channels in cavity.levels.items():
-                    if port.name not in cavity.ports and level <= deepest:
-                        yield from _too_near(
-                            limit,
-                            port.opening,
-                            channels,
-                            f"port {port.name!r}",
-                            f"a channel{of_level(case, level)} it does not feed",
-                        )
+            for level, channels in levels.items():
+                if level <= _deepest_level(port, levels):
+                    beside = _beside(port, channels, limit.value.high)
+                    yield from _too_near(
+                        limit,
+                        port.opening,
+                        beside,
+                        f"port {port.name!r}",
+                        f"a channel{of_level(case, level)} it does not feed there",
+                    )
 
 
-def _deepest_level(case: Case, port: Port) -> int:
+def _deepest_level(port: Port, levels: Mapping[int, MultiPolygon]) -> int:
     """The deepest level that a port opens into; of one that opens into none, the lowest of all."""
-    met = [
-        level
-        for cavity in case.cavities.cavities
-        for level, channels in cavity.levels.items()
-        if port.name in cavity.ports and channels.intersects(port.opening)
-    ]
-    every = (level for cavity in case.cavities.cavities for level in cavity.levels)
-    return max(met or every, default=0)
+    met = [level for level, channels in levels.items() if channels.intersects(port.opening)]
+    return max(met or levels, default=0)
+
+
+def _beside(port: Port, channels: MultiPolygon, within_mm: float) -> MultiPolygon:
+    """Channels that pass near a port without opening into it there, of its own cavity or another."""
+    near = polygons(channels.intersection(port.opening.buffer(within_mm)))
+    return MultiPolygon([part for part in near.geoms if not part.intersects(port.opening)])
 
 
 def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_is: str) -> Iterator[Finding]:
     # whole micrometres, as everywhere: a distance drawn as the limit itself is no fault
+    if other.is_empty:
+        return
     distance = round(shapely.distance(one, other), 3)
     severity = limit.severity_of_too_small(distance)
     if severity is None:
@@ -83,3 +86,122 @@ def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_i
         unit="mm",
         where=place,
     )
+
+
+@rule("port_pad")
+def port_pad(case: Case) -> Iterator[Finding]:
+    """Punched ports: the punch cuts into its channel wherever it lands, and its hole stays within the pad.
+
+    A punch that could miss the channel is graded by the doubt about its placement. A pad that is narrower
+    than the hole and its placement is a note: the chip works, with a step at the hole that keeps air.
+    """
+    placement = quantity_limit(case, "port_pad", "placement_mm")
+    if placement is None:
+        return
+    channels = drawn_channels(case.job.layout)
+    narrow: list[tuple[float, Port]] = []
+    for port in case.job.layout.ports:
+        # how far the punch may land beside its mark and still cut into the channel
+        spare = round(port.bore_mm / 2.0 - shapely.distance(port.centre, channels), 3)
+        severity = placement.severity_of_too_small(spare)
+        if severity is not None:
+            yield Finding(
+                rule="port_pad",
+                severity=severity,
+                message=(
+                    f"The punch of port {port.name!r} misses its channel when it lands {mm(max(spare, 0.0))} "
+                    f"beside the mark; by hand it lands within {mm(placement.value.best)}, at worst "
+                    f"{mm(placement.value.high)}."
+                ),
+                remedy=(
+                    f"Draw a pad of {mm(port.bore_mm + 2.0 * placement.value.high)} across at the end of the "
+                    "channel, with the port in its middle."
+                ),
+                measured=spare,
+                **placement.shown,
+                unit="mm",
+                where=port.opening,
+            )
+            continue
+        pad = _pad_mm(port, channels)
+        # a hundredth: pads are curves, flattened
+        if round(pad, 2) < round(port.bore_mm + 2.0 * placement.value.best, 2):
+            narrow.append((pad, port))
+    if narrow:
+        yield _narrow_pads(narrow, placement)
+
+
+def _pad_mm(port: Port, channels: MultiPolygon) -> float:
+    """Diameter of the largest disc about a port's centre that lies in a channel, mm."""
+    if not channels.intersects(port.centre):
+        return 0.0
+    return round(2.0 * float(shapely.distance(port.centre, channels.boundary)), 3)
+
+
+def _narrow_pads(narrow: list[tuple[float, Port]], placement: Limit) -> Finding:
+    pad, worst = min(narrow, key=lambda item: item[0] - item[1].bore_mm)
+    limit = Limit(placement.value * 2.0 + worst.bore_mm, placement.source)
+    others = f" ({count(len(narrow), 'port')} like it)" if len(narrow) > 1 else ""
+    return Finding(
+        rule="port_pad",
+        severity=Severity.NOTE,
+        message=(
+            f"Port {worst.name!r} is punched {mm(worst.bore_mm)} wide into a place {mm(pad)} across{others}: "
+            f"the hole {'reaches' if pad < worst.bore_mm else 'may reach'} beyond the channel, and air stays "
+            "under its rim."
+        ),
+        remedy=f"Draw a pad of {mm(limit.value.best)} across around it, or take a smaller punch.",
+        measured=pad,
+        **limit.shown,
+        unit="mm",
+        where=shapely.union_all([port.opening for _, port in narrow]),
+    )
+
+
+@rule("connector_room")
+def connector_room(case: Case) -> Iterator[Finding]:
+    """Distance of neighbouring ports against what fittings take; Luer cones take more than others."""
+    luer = case.job.catalogue.get("standards", "luer_6_percent")
+    allowance = rule_range(case, "connector_room", "luer_allowance_mm").best
+    smallest, largest = luer.quantity("male_tip_mm").low, luer.quantity("female_bore_mm").high + allowance
+    cones = {port.name for port in case.job.layout.ports if smallest <= port.bore_mm <= largest}
+    common = quantity_limit(case, "connector_room", "pitch_mm")
+    between_cones = quantity_limit(case, "connector_room", "luer_pitch_mm")
+    for one, other in combinations(case.job.layout.ports, 2):
+        limit = between_cones if {one.name, other.name} <= cones else common
+        pitch = round(one.centre.distance(other.centre), 3)
+        severity = limit.severity_of_too_small(pitch) if limit is not None else None
+        if limit is None or severity is None:
+            continue
+        body = "two Luer hubs" if limit is between_cones else "two fittings"
+        yield Finding(
+            rule="connector_room",
+            severity=severity,
+            message=(
+                f"Ports {one.name!r} and {other.name!r} are {mm(pitch)} apart; {body} need "
+                f"{mm(limit.value.best)}, and {mm(limit.value.high)} with room for fingers."
+            ),
+            remedy=f"Move them {mm(limit.value.high - pitch)} farther apart.",
+            measured=pitch,
+            **limit.shown,
+            unit="mm",
+            where=LineString([one.centre, other.centre]),
+        )
+    cone_mm = luer.quantity("cone_length_mm")
+    if cones and case.job.chip.thickness_mm < cone_mm.value:
+        yield Finding(
+            rule="connector_room",
+            severity=Severity.NOTE,
+            message=(
+                f"{count(len(cones), 'port')} of the size of a Luer cone: the chip is "
+                f"{mm(case.job.chip.thickness_mm)} thick, and a cone is {mm(cone_mm.value)} long."
+            ),
+            remedy=(
+                f"Glue connectors of a hard plastic on, or add a collar {mm(cone_mm.value)} high around the "
+                "hole; soft silicone never holds a Luer cone."
+            ),
+            measured=case.job.chip.thickness_mm,
+            **Limit.of(cone_mm).shown,
+            unit="mm",
+            where=shapely.union_all([port.opening for port in case.job.layout.ports if port.name in cones]),
+        )

@@ -10,9 +10,10 @@ from shapely import Geometry, MultiLineString
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.asmade.topology import TopologyChange, compare
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
+from rillcast_service.engine.checks.places import by_severity, walls_and_islands
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, in_doubt, of_level, um
-from rillcast_service.engine.layout.measure import Span, measure, narrow_gaps, narrow_spans
+from rillcast_service.engine.layout.measure import Span, measure, narrow_spans
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_levels, made_levels
@@ -38,11 +39,12 @@ def channel_gap(case: Case) -> Iterator[Finding]:
     """Walls between channels of one level at least as wide as the machine resolves, as drawn.
 
     Between channels of different levels there is no wall in the plan; `level_stack` sees to the floor.
+    Islands have a rule of their own, `island_size`.
     """
     limit = least_size_um(case, "channel_gap")
     if limit is not None and case.drawn.gap is not None:
         for level, channels in drawn_levels(case.job.layout).items():
-            spans = narrow_gaps(channels, below_um=limit.value.high)
+            spans, _ = walls_and_islands(case, channels, below_um=limit.value.high)
             yield from _too_small(case, "channel_gap", "wall" + of_level(case, level), limit, spans)
 
 
@@ -54,14 +56,12 @@ def _too_small(
     case: Case, rule_id: str, thing: str, limit: Limit, spans: tuple[Span, ...]
 ) -> Iterator[Finding]:
     """One finding for all places of one severity: the same cause is told once."""
-    spans = tuple(span for span in spans if limit.severity_of_too_small(round(span.length_um)))
-    for severity in (Severity.BLOCKER, Severity.RISK):
-        # whole micrometres: curves are flattened to about one, and no bench measures finer
-        found = [span for span in spans if limit.severity_of_too_small(round(span.length_um)) is severity]
-        if not found:
-            continue
+    # whole micrometres: curves are flattened to about one, and no bench measures finer
+    graded = [(limit.severity_of_too_small(round(span.length_um)), span) for span in spans]
+    wrong = sum(severity is not None for severity, _ in graded)
+    for severity, found in by_severity(graded):
         least = round(min(span.length_um for span in found))
-        first = "The narrowest" if len(found) == len(spans) or severity is Severity.BLOCKER else "Another"
+        first = "The narrowest" if len(found) == wrong or severity is Severity.BLOCKER else "Another"
         target = limit.value.high if severity is Severity.RISK else limit.value.best
         yield Finding(
             rule=rule_id,

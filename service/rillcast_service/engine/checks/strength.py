@@ -1,4 +1,4 @@
-"""Rules about what holds: roofs, cover, seals and bonds."""
+"""Rules about what holds: cover, seals and bonds; roofs have a module of their own."""
 
 from __future__ import annotations
 
@@ -6,81 +6,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import shapely
-from shapely import Geometry
 
-from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.checks.limits import Limit, limit_table, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, mm, um
+from rillcast_service.engine.checks.words import mm, um
 from rillcast_service.engine.result import Finding, Severity
-from rillcast_service.engine.shapes import made_levels, offset, polygons
-
-# The widest place is found to 5 µm, far within the doubt about the limit.
-_WIDEST_TOLERANCE_MM = 0.005
-
-
-@rule("roof_sag")
-def roof_sag(case: Case) -> Iterator[Finding]:
-    """The widest place of a cast layer against its depth."""
-    limit = quantity_limit(case, "roof_sag", "width_to_depth_ratio")
-    openings = shapely.union_all([port.opening for port in case.job.layout.ports])
-    for channel in case.as_made.channels:
-        depth_mm = channel.depth_um.best / 1000.0
-        if limit is None or channel.geometry.is_empty or depth_mm <= 0.0:
-            continue
-        # a port has no roof: its hole is punched through
-        roofed = channel.geometry.difference(openings)
-        # what an inward move by the safe half-width leaves are the places that are too wide
-        safe_mm = limit.value.low * depth_mm
-        places = [
-            disc
-            for core in offset(polygons(roofed), -safe_mm / 2.0).geoms
-            if (disc := _largest_disc(core, safe_mm / 2.0)) is not None
-        ]
-        for severity in (Severity.BLOCKER, Severity.RISK):
-            found = [
-                disc for disc in places if limit.severity_of_too_large(_width(disc) / depth_mm) is severity
-            ]
-            if found:
-                yield _sagging(channel, limit, severity, found)
-
-
-def _sagging(
-    channel: MadeChannel, limit: Limit, severity: Severity, discs: list[tuple[Geometry, float]]
-) -> Finding:
-    widest_mm = max(_width(disc) for disc in discs)
-    depth_mm = channel.depth_um.best / 1000.0
-    ratio = widest_mm / depth_mm
-    others = f" ({count(len(discs), 'place')} like it)" if len(discs) > 1 else ""
-    return Finding(
-        rule="roof_sag",
-        severity=severity,
-        message=(
-            f"The widest place of layer {channel.layer!r} is {mm(widest_mm)} across and "
-            f"{um(channel.depth_um.best)} deep{others}, {ratio:.0f} to 1; {limit.value.low:g} is safe and "
-            f"{limit.value.best:g} the most."
-        ),
-        remedy=(
-            f"Set pillars {mm(limit.value.low * depth_mm)} apart in it, make it that narrow, or "
-            f"{um(1000.0 * widest_mm / limit.value.low)} deep."
-        ),
-        measured=round(ratio, 1),
-        **limit.shown,
-        unit="1",
-        where=shapely.MultiPoint([centre for centre, _ in discs]).buffer(widest_mm / 2.0),
-    )
-
-
-def _width(disc: tuple[Geometry, float]) -> float:
-    return 2.0 * disc[1]
-
-
-def _largest_disc(core: Geometry, beyond_mm: float) -> tuple[Geometry, float] | None:
-    """Centre and radius of the largest disc whose centre lies in `core`, grown by what it was moved in."""
-    if core.area <= _WIDEST_TOLERANCE_MM**2:
-        return None
-    radius = shapely.maximum_inscribed_circle(core, tolerance=_WIDEST_TOLERANCE_MM)
-    return shapely.Point(radius.coords[0]), radius.length + beyond_mm
+from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 
 @rule("cover")
@@ -136,6 +67,36 @@ def seal_depth(case: Case) -> Iterator[Finding]:
                 **limit.shown,
                 unit="µm",
             )
+
+
+@rule("bonded_area")
+def bonded_area(case: Case) -> Iterator[Finding]:
+    """The share of the chip's face that is left to bond, beside the channels of that face and the ports."""
+    limit = quantity_limit(case, "bonded_area", "bonded_percent")
+    planes = drawn_levels(case.job.layout)
+    if limit is None or not planes:
+        return
+    outline = case.job.chip.outline
+    openings = [port.opening for port in case.job.layout.ports]
+    open_mm2 = shapely.union_all([next(iter(planes.values())), *openings]).intersection(outline).area
+    bonded = round(100.0 * (1.0 - open_mm2 / outline.area), 1)
+    severity = limit.severity_of_too_small(bonded)
+    if severity is None:
+        return
+    wider_mm2 = open_mm2 / (1.0 - limit.value.high / 100.0) - outline.area
+    yield Finding(
+        rule="bonded_area",
+        severity=severity,
+        message=(
+            f"Channels and ports leave {bonded:.0f} % of the face to bond; {limit.value.best:.0f} % is the "
+            f"least and {limit.value.high:.0f} % safe."
+        ),
+        remedy=f"Make the chip {wider_mm2:.0f} mm² larger, or set pillars in the widest chambers.",
+        measured=bonded,
+        **limit.shown,
+        unit="%",
+        where=outline,
+    )
 
 
 @rule("bond_pressure")
