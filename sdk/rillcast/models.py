@@ -268,6 +268,54 @@ class Finding(Answer):
 
 
 @dataclass(frozen=True, slots=True)
+class HandednessStep(Answer):
+    """One step from the drawing's files to the chip, and whether it reverses the picture."""
+
+    of: str
+    gives: str
+    mirrors: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Handedness(Answer):
+    """Which way round things are drawn, so that the chip shows the drawing from the asked side."""
+
+    viewed_from: str
+    steps: tuple[HandednessStep, ...] = ()
+    mirrored: Mapping[str, bool] = field(default_factory=dict)
+    marks_face: str = ""
+    sees: str = ""
+    ports_clockwise: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MarkState(Answer):
+    """One layer of labels, codes or ticks as it comes out."""
+
+    layer: str
+    depth_um: Range | None = None
+    min_stroke_um: Range | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CodeState(Answer):
+    """A two-dimensional code among the marks, and whether it is read on the chip as made."""
+
+    format: str
+    text: str
+    columns: int = 0
+    rows: int = 0
+    module_um: float | None = None
+    x_mm: float | None = None
+    y_mm: float | None = None
+    read: bool | None = None
+    read_at_worst: bool | None = None
+    mirrored: bool | None = None
+    inverted: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AsMade(Answer):
     """What comes out of the machine, in numbers."""
 
@@ -278,6 +326,9 @@ class AsMade(Answer):
     lost_features: int = 0
     merged_features: int = 0
     notes: tuple[str, ...] = ()
+    handedness: Handedness | None = None
+    marks: tuple[MarkState, ...] = ()
+    codes: tuple[CodeState, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

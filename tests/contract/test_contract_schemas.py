@@ -125,6 +125,7 @@ RESULTS = [
     result.DrainingSummary, result.PushSummary, result.MaterialLine,
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
     result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,
+    result.HandednessStep, result.Handedness, result.MarkState, result.CodeState,
     result.Model, result.QuoteResult, ranges.Range, model.Assumption, model.Repair,
 ]  # fmt: skip
 

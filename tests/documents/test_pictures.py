@@ -14,6 +14,7 @@ from shapely import GeometryCollection, MultiPolygon, Point, box
 from rillcast_service.documents.pictures import REPAIRS_SHOWN, findings_picture, layout_picture
 from rillcast_service.documents.signs import SEVERITIES, VERDICTS, severity_icon
 from rillcast_service.engine.layout.model import Layout, Repair, RepairKind, Role
+from rillcast_service.engine.result import Handedness
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -171,11 +172,22 @@ def test_an_icon_says_what_it_shows():
 
 
 def test_both_pictures_of_a_chip_say_which_side_is_seen(layout, outline, cast_route):
-    for svg in (layout_picture(layout), findings_picture(layout, outline, cast_route)):
+    def seen_from(side):
+        handed = Handedness(side, (), {}, "bonded", "", ())
+        return replace(cast_route, as_made=replace(cast_route.as_made, handedness=handed))
+
+    for svg, words in (
+        (layout_picture(layout), "As drawn: seen from the side that a quote names."),
+        *(
+            (
+                findings_picture(layout, outline, seen_from(side)),
+                f"As drawn, which is as seen from the {side} side.",
+            )
+            for side in ("lid", "body")
+        ),
+    ):
         (caption,) = [
-            element
-            for element in ElementTree.fromstring(svg).iter(f"{SVG}text")
-            if element.text == "As drawn, seen from the channel side."
+            element for element in ElementTree.fromstring(svg).iter(f"{SVG}text") if element.text == words
         ]
         root = ElementTree.fromstring(svg)
         assert float(caption.get("y")) < float(root.get("height"))

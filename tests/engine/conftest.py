@@ -8,7 +8,11 @@ from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
+import segno
+import shapely
+import zxingcpp
 from shapely import MultiPolygon, Point, box
 
 from rillcast_service.catalogue.loader import load
@@ -17,6 +21,7 @@ from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Us
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import Step
+from rillcast_service.engine.shapes import polygons
 
 MakeJob = Callable[..., Job]
 MakeStep = Callable[..., Step]
@@ -138,5 +143,38 @@ def make_step() -> MakeStep:
             "source": "test",
         }
         return Step(**(values | more))
+
+    return make
+
+
+CodeShape = Callable[..., MultiPolygon]
+
+
+@pytest.fixture(scope="session")
+def code_shape() -> CodeShape:
+    """`code_shape("NITRATE-01", kind="micro", module_mm=0.4, at=(30, 3))`: dark modules as merged squares.
+
+    `kind` is `qr`, `micro` (both made by segno) or `matrix` (a Data Matrix, made by zxing-cpp); further
+    words go to segno.
+    """
+
+    def make(
+        text: str,
+        *,
+        kind: str = "qr",
+        module_mm: float = 0.5,
+        at: tuple[float, float] = (0.0, 0.0),
+        **how: Any,
+    ) -> MultiPolygon:
+        if kind == "matrix":
+            barcode = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.DataMatrix)
+            dark = np.array(barcode.to_image(scale=1, add_quiet_zones=False)) < 128
+        else:
+            dark = np.array(segno.make(text, micro=kind == "micro", **how).matrix, dtype=bool)
+        row, column = np.nonzero(dark)
+        # edges that modules share are the same number, so that no crack is left between them
+        left, right = (at[0] + side * module_mm for side in (column, column + 1))
+        top, bottom = (at[1] + side * module_mm for side in (len(dark) - row, len(dark) - 1 - row))
+        return polygons(shapely.union_all(shapely.box(left, bottom, right, top)))
 
     return make

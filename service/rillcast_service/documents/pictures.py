@@ -55,8 +55,8 @@ RINGED_BELOW_PX, RING_PX = 10.0, 7.0
 LEGEND_SIZE = 13.0
 #: How many repairs are numbered on the picture; the layout itself tells all of them.
 REPAIRS_SHOWN = 60
-#: Which way round the chip is shown, so that letters which are read through the lid look no mistake.
-SEEN_FROM = "As drawn, seen from the channel side."
+#: Which way round the chip is shown, where no quote says from which side it is looked at.
+AS_DRAWN = "As drawn: seen from the side that a quote names."
 
 
 def layout_picture(layout: Layout) -> str:
@@ -124,7 +124,7 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
         *board.port_labels(),
         *board.level_labels(),
         *board.signs(noted),
-        *board.foot(),
+        *board.foot(_seen_from(route_result)),
         *legend,
     ]
     said = "; ".join(f"{one.index}: {one.word}, {one.message}" for one in noted)
@@ -136,6 +136,11 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
         core=(board.top + MARGIN_PX - 18, board.bottom),
         summary=said or "No findings.",
     )
+
+
+def _seen_from(route_result: RouteResult) -> str:
+    handed = route_result.as_made.handedness
+    return AS_DRAWN if handed is None else f"As drawn, which is as seen from the {handed.viewed_from} side."
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +308,7 @@ class _Board:
             signs.append(tag("g", tag("title", one.message), sign(one.kind, at_x, at_y, str(one.index))))
         return lines + signs
 
-    def foot(self) -> Iterable[Markup]:
+    def foot(self, seen: str = AS_DRAWN) -> Iterable[Markup]:
         """Scale bar, what the colours mean, and which side is shown."""
         y = self.top + self.height + 14
         length_mm = _round_length((self.bounds[2] - self.bounds[0]) / 5)
@@ -313,11 +318,11 @@ class _Board:
         label = measure(length_mm, "mm")
         yield text(x2 + 8, y + 4.5, label, size=12.0)
         x = x2 + 8 + text_width(label, 12.0) + 30
-        yield text(MARGIN_PX, y + 24, SEEN_FROM, size=12.0, fill=FAINT_INK)
+        yield text(MARGIN_PX, y + 24, seen, size=12.0, fill=FAINT_INK)
         for name, look in self._key():
             if x + 22 + text_width(name, 12.0) > WIDTH_PX - MARGIN_PX:
                 # What has no room beside the scale bar goes on beside the caption.
-                x, y = MARGIN_PX + text_width(SEEN_FROM, 12.0) + 30, y + 20
+                x, y = MARGIN_PX + text_width(seen, 12.0) + 30, y + 20
             yield tag("rect", x=x, y=y - 6, width=16, height=12, **look)
             yield text(x + 22, y + 4.5, name, size=12.0, fill=FAINT_INK)
             x += 22 + text_width(name, 12.0) + 20

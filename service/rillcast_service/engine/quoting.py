@@ -17,9 +17,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
+from shapely import MultiPolygon
+
 from rillcast_service import MODEL_VERSION
 from rillcast_service.catalogue.types import Catalogue
-from rillcast_service.engine.asmade.model import AsMade, MadeChannel
+from rillcast_service.engine.asmade.legibility import ReadCode, read_codes, without_codes
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
 from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.checks.draining import drained, holds_resin
@@ -39,10 +42,12 @@ from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.request import QuoteRequest
 from rillcast_service.engine.result import (
     AsMadeSummary,
+    CodeState,
     Cost,
     DrainingSummary,
     Finding,
     FluidicsSummary,
+    MarkState,
     MaterialLine,
     Model,
     PriceBreak,
@@ -55,6 +60,7 @@ from rillcast_service.engine.result import (
 from rillcast_service.engine.routes.base import BuildVariant, Process, Route
 from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.routes.variants import asked_builds, proposed_builds
+from rillcast_service.engine.routes.viewing import handedness_notes, handedness_of
 from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 Progress = Callable[[float, str], None]
@@ -230,7 +236,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
         variant=variant,
         process=process,
         as_made=as_made,
-        summary=_as_made_summary(job, as_made, made),
+        summary=_as_made_summary(job, route, as_made, made),
         findings=findings,
         fluidics=fluidics,
         draining=draining_summary(case),
@@ -351,8 +357,10 @@ def _in_a_sentence(analysis: Analysis) -> str:
             return "Can be made."
 
 
-def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSummary:
+def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements) -> AsMadeSummary:
     change = as_made.width_change_um
+    handed = handedness_of(job, route)
+    drawn = {layer.name: layer.geometry for layer in job.layout.mark_layers}
     made_of = made_levels(as_made)
     shapes = [compare_shapes(drawn, made_of[level]) for level, drawn in drawn_levels(job.layout).items()]
     return AsMadeSummary(
@@ -365,7 +373,33 @@ def _as_made_summary(job: Job, as_made: AsMade, made: Measurements) -> AsMadeSum
         width_change_um=change,
         lost_features=sum(len(change.lost) for change in shapes),
         merged_features=sum(len(change.merged) for change in shapes),
-        notes=as_made.notes,
+        notes=(*as_made.notes, *(handedness_notes(handed) if handed else ())),
+        handedness=handed,
+        marks=tuple(_mark_state(marks, drawn[marks.layer], change) for marks in as_made.marks),
+        codes=tuple(map(_code_state, read_codes(job, as_made))),
+    )
+
+
+def _mark_state(marks: MadeMarks, drawn: MultiPolygon, change: Range) -> MarkState:
+    strokes = measure(without_codes(marks.geometry, drawn=drawn)).width
+    spread = _spread(strokes, change.low - change.best, change.high - change.best)
+    return MarkState(layer=marks.layer, depth_um=marks.depth_um, min_stroke_um=spread)
+
+
+def _code_state(read: ReadCode) -> CodeState:
+    code, middle = read.code, read.code.outline.centroid
+    return CodeState(
+        format=code.format,
+        text=code.text,
+        columns=code.columns,
+        rows=code.rows,
+        module_um=round(code.module_mm * 1e3, 3),
+        x_mm=round(middle.x, 6),
+        y_mm=round(middle.y, 6),
+        read=read.best,
+        read_at_worst=read.worst,
+        mirrored=code.mirrored,
+        inverted=code.inverted,
     )
 
 

@@ -63,8 +63,87 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class HandednessStep:
+    """One step from the drawing's files to the chip, and whether it reverses the picture.
+
+    Args:
+        of, gives: `mask`, `mould`, `part`, `lid`, each looked at face on; `lid_side`, `body_side`: the
+            chip looked at from there.
+        mirrors: whether what `of` shows comes out mirrored in what it gives.
+        why: in words.
+    """
+
+    of: str
+    gives: str
+    mirrors: bool
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Handedness:
+    """Which way round things are drawn, so that the chip shows the drawing from the asked side.
+
+    Args:
+        viewed_from: the side that the drawing is seen from: `lid` or `body`.
+        steps: in the order of making, to the chip looked at from that side.
+        mirrored: mask, mould, part, lid → whether the drawing has to be mirrored for it.
+        marks_face: the face that marks are made in: `bonded` (with the channels) or `viewed` (outer).
+        sees: in words what is seen from the asked side, and through what.
+        ports_clockwise: names of the ports clockwise from the top, as seen from the asked side.
+    """
+
+    viewed_from: str
+    steps: tuple[HandednessStep, ...]
+    mirrored: dict[str, bool]
+    marks_face: str
+    sees: str
+    ports_clockwise: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkState:
+    """One layer of marks as it comes out; without a stroke where it is all codes, or vanishes."""
+
+    layer: str
+    depth_um: Range
+    min_stroke_um: Range | None
+
+
+@dataclass(frozen=True, slots=True)
+class CodeState:
+    """A two-dimensional code found among the marks, and whether it is read on the chip as made.
+
+    Args:
+        format: `QR Code`, `Micro QR Code` or `Data Matrix`.
+        text: what it says.
+        columns, rows: modules across and down, without the quiet zone.
+        module_um: edge of a module as drawn.
+        x_mm, y_mm: its middle.
+        read: whether the best estimate of the made marks decodes to the same text.
+        read_at_worst: whether both ends of the range of their widths do.
+        mirrored: whether it is the wrong way round from the asked side; None where that cannot be told.
+        inverted: whether its light modules are the ones that are engraved.
+    """
+
+    format: str
+    text: str
+    columns: int
+    rows: int
+    module_um: float
+    x_mm: float
+    y_mm: float
+    read: bool
+    read_at_worst: bool
+    mirrored: bool | None
+    inverted: bool
+
+
+@dataclass(frozen=True, slots=True)
 class AsMadeSummary:
-    """What comes out of the machine, in numbers. None: no channel, gap or depth is left to measure."""
+    """What comes out of the machine, in numbers. None: no channel, gap or depth is left to measure.
+
+    `handedness` is None for a route that says nothing of it.
+    """
 
     min_width_um: Range | None
     min_gap_um: Range | None
@@ -73,6 +152,9 @@ class AsMadeSummary:
     lost_features: int
     merged_features: int
     notes: tuple[str, ...] = ()
+    handedness: Handedness | None = None
+    marks: tuple[MarkState, ...] = ()
+    codes: tuple[CodeState, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

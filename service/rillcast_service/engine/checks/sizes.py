@@ -12,7 +12,7 @@ from rillcast_service.engine.asmade.topology import TopologyChange, compare
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.places import by_severity, walls_and_islands
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, in_doubt, of_level, um
+from rillcast_service.engine.checks.words import at_places, count, in_doubt, of_level, um
 from rillcast_service.engine.layout.measure import Span, measure, narrow_spans
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
@@ -48,10 +48,6 @@ def channel_gap(case: Case) -> Iterator[Finding]:
             yield from _too_small(case, "channel_gap", "wall" + of_level(case, level), limit, spans)
 
 
-def _at_places(spans: list[Span]) -> str:
-    return f" ({len(spans)} places are below or near the limit)" if len(spans) > 1 else ""
-
-
 def _too_small(
     case: Case, rule_id: str, thing: str, limit: Limit, spans: tuple[Span, ...]
 ) -> Iterator[Finding]:
@@ -67,7 +63,7 @@ def _too_small(
             rule=rule_id,
             severity=severity,
             message=(
-                f"{first} {thing} is {um(least)} wide{_at_places(found)}; this route makes "
+                f"{first} {thing} is {um(least)} wide{at_places(found)}; this route makes "
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
             remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rillcast_service.engine.checks.limits import Limit
 from rillcast_service.engine.checks.registry import Case
+from rillcast_service.engine.layout.measure import Span
 
 
 def um(value: float) -> str:
@@ -73,3 +76,15 @@ def of_level(case: Case, level: int) -> str:
     """
     several = len({layer.level for layer in case.job.layout.channel_layers}) > 1
     return f" of level {level}" if several else ""
+
+
+def at_places(spans: Sequence[Span]) -> str:
+    """How many places one finding is about, where there are several.
+
+    Args:
+        spans: their narrowest chords.
+
+    Returns:
+        Words to append, such as ` (3 places are below or near the limit)`, or nothing.
+    """
+    return f" ({len(spans)} places are below or near the limit)" if len(spans) > 1 else ""

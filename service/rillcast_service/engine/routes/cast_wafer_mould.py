@@ -78,16 +78,16 @@ class CastWaferMould(Route):
             "them may reach into that rim.",
         )
         films = _films_of_marks(job)
-        marks = tuple(
-            MadeMarks.of(made_by_casting(ridge, silicone, cure_temperature_c=temperature_c))
-            for ridge, _ in (made_on_wafer(layer, mould) for layer in films)
-        )
+        marks = []
+        for layer in films:
+            ridge, change = made_on_wafer(layer, mould)
+            marks.append(MadeMarks.of(made_by_casting(ridge, silicone, cure_temperature_c=temperature_c)))
         return AsMade(
             channels=tuple(made),
             width_change_um=change,
             calibrated=None,
             notes=(*notes, *map(_marks_note, films)),
-            marks=marks,
+            marks=tuple(marks),
         )
 
     def moulds(self, job: Job, variant: BuildVariant) -> tuple[Mould, ...]:

@@ -100,6 +100,7 @@ def of_layers(
         for all.
     """
     made = [make(layer) for layer in job.layout.channel_layers]
+    engraved = [(engrave or make)(layer) for layer in job.layout.mark_layers]
     if not job.bench.has("printer"):
         notes = (
             *notes,
@@ -107,10 +108,10 @@ def of_layers(
         )
     return AsMade(
         channels=tuple(channel for channel, _ in made),
-        width_change_um=made[0][1] if made else Range.exact(0.0),
+        width_change_um=next((change for _, change in (*made, *engraved)), Range.exact(0.0)),
         calibrated=bool(printer(job).fact("calibrated", default=False)),
         notes=notes,
-        marks=tuple(MadeMarks.of((engrave or make)(layer)[0]) for layer in job.layout.mark_layers),
+        marks=tuple(MadeMarks.of(marks) for marks, _ in engraved),
     )
 
 

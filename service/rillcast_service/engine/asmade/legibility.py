@@ -1,0 +1,192 @@
+"""What can still be read of labels and codes once they are made."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely import MultiPolygon, Polygon
+from shapely.affinity import rotate, scale
+
+from rillcast_service.engine.asmade.codes import Code, find_codes, read_back
+from rillcast_service.engine.asmade.model import AsMade
+from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.model import Layer
+from rillcast_service.engine.shapes import offset, polygons
+
+#: Letters of one word lie closer together than this part of their height.
+_LETTER_SPACING = 0.35
+#: A bar, a dot or an arrow fills this part of its hull; a row of them is no text.
+_PLAIN = 0.95
+#: Writing this close to an axis runs along it: letters of unlike heights tilt the line through their middles.
+_SNAP_DEG = 20.0
+
+Make = Callable[[MultiPolygon], tuple[Job, AsMade]]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadCode:
+    """A drawn code and what becomes of it.
+
+    Args:
+        layer: name of its layer; code: as drawn.
+        best: whether the best estimate of what is made reads the same.
+        worst: whether both ends of the range of its widths do.
+    """
+
+    layer: str
+    code: Code
+    best: bool
+    worst: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """Some letters in a row.
+
+    Args:
+        height_mm: of the tallest of them, across the direction of writing.
+        outline: the box around them, mm.
+    """
+
+    height_mm: float
+    outline: Polygon
+
+
+def read_codes(job: Job, as_made: AsMade) -> tuple[ReadCode, ...]:
+    """Every code among the drawn marks, read again from what a build variant makes of it.
+
+    The drawing is what is seen from the asked side, so the made marks are looked at as they lie in it.
+
+    Args:
+        job: gives drawn marks, ports and the chip's edge.
+        as_made: what the variant gives.
+
+    Returns:
+        In the order of the layers, from left to right.
+    """
+    made = {marks.layer for marks in as_made.marks}
+    return tuple(
+        _again(job, as_made, layer.name, code)
+        for layer in job.layout.mark_layers
+        if layer.name in made
+        for code in find_codes(layer.geometry)
+    )
+
+
+def enlarged(code: Code, layer: Layer, make: Make, *, step: float, most: float) -> float | None:
+    """How much larger a code has to be drawn to be read at both ends of the range of what is made.
+
+    Args:
+        code: as drawn; layer: the marks that it is drawn among.
+        make: marks → a job with them as its only layer, and what is made of them.
+        step: factor from one size tried to the next; most: the largest factor tried.
+
+    Returns:
+        The first factor that reads; None where none does.
+    """
+    alone = polygons(layer.geometry.intersection(code.window))
+    middle = code.outline.centroid
+    for power in range(1, math.floor(math.log(most) / math.log(step)) + 1):
+        factor = step**power
+        larger = replace(code, outline=scale(code.outline, factor, factor, origin=middle))
+        job, as_made = make(scale(alone, factor, factor, origin=middle))
+        read = _again(job, as_made, layer.name, larger, alone=True)
+        if read.best and read.worst:
+            return factor
+    return None
+
+
+def without_codes(marks: MultiPolygon, *, drawn: MultiPolygon | None = None) -> MultiPolygon:
+    """Marks that are no code: their widths are those of strokes, not of modules.
+
+    Args:
+        marks: mm; drawn: what they were made of, where they are as made.
+
+    Returns:
+        The shapes that lie outside all codes as drawn.
+    """
+    codes = shapely.union_all([code.outline for code in find_codes(marks if drawn is None else drawn)])
+    if codes.is_empty:
+        return marks
+    parts = np.array(marks.geoms, dtype=object)
+    return MultiPolygon(parts[~shapely.intersects(parts, codes)].tolist())
+
+
+def writing(marks: MultiPolygon) -> tuple[Writing, ...]:
+    """Rows of letters among marks that hold no codes.
+
+    Args:
+        marks: as drawn, mm.
+
+    Returns:
+        One for each group of two or more shapes close together, at least half of them no plain bars or dots.
+    """
+    parts = np.array(marks.geoms, dtype=object)
+    if len(parts) < 2:
+        return ()
+    bounds = shapely.bounds(parts)
+    reach = _LETTER_SPACING * (bounds[:, 2:] - bounds[:, :2]).max(axis=1)
+    one, other = shapely.STRtree(parts).query(parts, predicate="dwithin", distance=reach)
+    near = coo_array((np.ones(len(one), dtype=np.int8), (one, other)), shape=(len(parts), len(parts)))
+    labels = connected_components(near, directed=False)[1]
+    bent = shapely.area(parts) < _PLAIN * shapely.area(shapely.convex_hull(parts))
+    rows = []
+    for label in range(labels.max() + 1):
+        own = labels == label
+        if np.count_nonzero(own) >= 2 and 2 * np.count_nonzero(bent & own) >= np.count_nonzero(own):
+            rows.append(_row(parts[own].tolist()))
+    return tuple(rows)
+
+
+def _row(letters: list[Polygon]) -> Writing:
+    middles = np.array([letter.centroid.coords[0] for letter in letters])
+    middles -= middles.mean(axis=0)
+    along = np.linalg.svd(middles, full_matrices=False)[2][0]
+    angle = math.degrees(math.atan2(along[1], along[0]))
+    axis = 90.0 * round(angle / 90.0)
+    angle = axis if abs(angle - axis) <= _SNAP_DEG else angle
+    level = [rotate(letter, -angle, origin=(0.0, 0.0)).bounds for letter in letters]
+    return Writing(
+        height_mm=max(y1 - y0 for _, y0, _, y1 in level),
+        outline=shapely.box(*shapely.total_bounds(letters)),
+    )
+
+
+def _again(job: Job, as_made: AsMade, layer: str, code: Code, *, alone: bool = False) -> ReadCode:
+    marks = next((marks.geometry for marks in as_made.marks if marks.layer == layer), MultiPolygon())
+    around = MultiPolygon() if alone else _around(job, as_made, layer, code)
+    change = as_made.width_change_um
+    # what can move into the window, and no more of the marks
+    reach_mm = (change.high - change.low) / 1000.0
+    near = polygons(marks.intersection(code.window.buffer(reach_mm, join_style="mitre")))
+
+    def reads(by_um: float) -> bool:
+        # half the change of a width at either edge
+        made = polygons(offset(near, by_um / 2000.0).intersection(code.window))
+        return read_back(code, made, around) is not None
+
+    best = reads(0.0)
+    return ReadCode(
+        layer=layer,
+        code=code,
+        best=best,
+        worst=best and reads(change.low - change.best) and reads(change.high - change.best),
+    )
+
+
+def _around(job: Job, as_made: AsMade, layer: str, code: Code) -> MultiPolygon:
+    """What else is seen in the window of a code: channels, ports, other marks, what lies beyond the edge."""
+    window = code.window
+    others = [
+        *(channel.geometry for channel in as_made.channels),
+        *(port.opening for port in job.layout.ports),
+        *(marks.geometry for marks in as_made.marks if marks.layer != layer),
+    ]
+    near = [shape.intersection(window) for shape in others if shape.intersects(window)]
+    return polygons(shapely.union_all([*near, window.difference(job.chip.outline)]))
