@@ -111,14 +111,19 @@ def least_size_um(case: Case, rule_id: str) -> Limit | None:
     Args:
         case, rule_id: as above. The table holds `terms`, each with `pixels` or `layers` (of the
             chosen printer) or `um`, `low`, `high` and `source`; or with `of`, which names a value of
-            a machine on the bench (`mould.min_feature_um`).
+            a machine on the bench (`mould.min_feature_um`). A term `without_profile` is what common
+            printers and resins keep: it does not bind a printer whose own profile was measured.
 
     Returns:
         The limit in µm, or None when the route sets none. A printer without a measured profile
         keeps the whole range, and pixel terms take the published spread of its light bleed on top;
         a measured one is held to the best estimate.
     """
-    limits = [_term_um(case, term) for term in limit_table(case, rule_id).get("terms", ())]
+    limits = [
+        _term_um(case, term)
+        for term in limit_table(case, rule_id).get("terms", ())
+        if not (case.as_made.calibrated and term.get("without_profile"))
+    ]
     if not limits:
         return None
     best = max(limits, key=lambda limit: limit.value.best)
