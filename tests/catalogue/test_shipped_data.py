@@ -18,8 +18,8 @@ VALUES = [(entry, key, value) for entry in CATALOGUE.entries.values() for key, v
 NEEDED = {
     "printers": """pixel_x_um pixel_y_um build_x_mm build_y_mm build_z_mm layer_um base_layers_count
         base_exposure_s move_s wavelength_nm intensity_mw_per_cm2 plate_margin_mm plate_gap_mm setup_min
-        edge_bleed_um repeatability_um purchase life_h power_w film film_life_h screen screen_life_h
-        calibrated vat_minimum_ml""",
+        edge_bleed_um light_spread_um grey_levels_count repeatability_um purchase life_h power_w film
+        film_life_h screen screen_life_h calibrated vat_minimum_ml""",
     "resins": """density_liquid_g_per_ml density_cured_g_per_ml viscosity_mpa_s penetration_depth_um
         critical_dose_mj_per_cm2 exposure_s hdt_c initiator clear film_um waste_percent contact_angle_deg
         price""",

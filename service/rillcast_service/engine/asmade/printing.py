@@ -2,25 +2,47 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import shapely
 from shapely import MultiPolygon, Polygon
-from shapely.affinity import translate
 
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.exposure import roof_loss_range
 from rillcast_service.engine.asmade.model import MadeChannel
+from rillcast_service.engine.asmade.pixels import Light, PixelGrid, outline
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.shapes import offset, polygons
+from rillcast_service.engine.shapes import polygons
 
 #: Between flat and upright nothing is modelled; this is where the one model hands over to the other.
 UPRIGHT_FROM_DEG = 45.0
 
+_UM_TO_MM = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Lying:
+    """How a drawing lies on the raster of a print.
+
+    Args:
+        corner_mm: a corner of a pixel, in the drawing's coordinates: that of the chip on the plate.
+        tolerance_percent: how far points that are left out may move an outline, in parts of a pixel.
+        turned_deg: rotation of the drawing on the raster, against the clock.
+        upright: whether the chip stands on its long edge and is built along its shorter side.
+        long_in_x: whether that long edge runs along the drawing's x.
+    """
+
+    corner_mm: tuple[float, float]
+    tolerance_percent: float
+    turned_deg: float = 0.0
+    upright: bool = False
+    long_in_x: bool = True
+
 
 def made_in_part(
-    layer: Layer, printer: Entry, resin: Entry, *, enclosed: bool, orientation_deg: float
+    layer: Layer, printer: Entry, resin: Entry, *, enclosed: bool, lying: Lying
 ) -> tuple[MadeChannel, Range]:
     """A channel left free in a printed part.
 
@@ -28,8 +50,7 @@ def made_in_part(
         layer: the drawn channel layer, with its depth.
         printer, resin: what it is printed with.
         enclosed: whether a roof is printed over it.
-        orientation_deg: 0 lies flat on the plate; from 45° on the chip stands on its long edge and
-            is built along the drawing's shorter side.
+        lying: flat on the plate, or standing on its long edge.
 
     Returns:
         The made channel, and made minus drawn width in µm. Cured edges grow into the channel, so it
@@ -40,13 +61,14 @@ def made_in_part(
         worst case; upright, levels lie side by side and none is in another's light.
     """
     bleed = _edge_bleed(printer)
-    change = _with_edge_doubt(bleed * -2.0, printer, upright=orientation_deg >= UPRIGHT_FROM_DEG)
+    change = _with_edge_doubt(bleed * -2.0, printer, upright=lying.upright)
     drawn_depth = _depth_um(layer)
-    geometry = offset(layer.geometry, -bleed.best / 1000.0)
-    if orientation_deg >= UPRIGHT_FROM_DEG:
-        depth = _widened(bleed * -2.0 + drawn_depth, printer.number("repeatability_um"))
+    geometry = _exposed(layer, printer, lying, solid=False)
+    if lying.upright:
+        depth = _with_edge_doubt(bleed * -2.0 + drawn_depth, printer, upright=False)
         if enclosed:
-            geometry = _roofed_from_above(geometry, roof_loss_range(printer, resin).best / 1000.0)
+            loss_mm = roof_loss_range(printer, resin).best * _UM_TO_MM
+            geometry = _roofed_from_above(geometry, loss_mm, along_y=lying.long_in_x)
     else:
         depth = _widened(Range.exact(in_layers(drawn_depth, printer)), printer.number("repeatability_um"))
         if enclosed:
@@ -54,21 +76,21 @@ def made_in_part(
     return MadeChannel(layer.name, geometry, depth, layer.level), change
 
 
-def made_on_mould(layer: Layer, printer: Entry, resin: Entry) -> tuple[MadeChannel, Range]:
+def made_on_mould(layer: Layer, printer: Entry, *, lying: Lying) -> tuple[MadeChannel, Range]:
     """A ridge printed flat on a mould; what is cast on it becomes a channel of the same size.
 
     Args:
         layer: the drawn channel layer, with its depth.
-        printer, resin: what the mould is printed with.
+        printer: what the mould is printed with; light spread is a matter of the printer until a profile
+            of it and a resin is measured.
+        lying: on the plate.
 
     Returns:
         The ridge, and made minus drawn width in µm. Cured edges grow outward, so it is wider.
     """
-    del resin  # light spread is a matter of the printer until a profile of the pair is measured
-    bleed = _edge_bleed(printer)
-    change = _with_edge_doubt(bleed * 2.0, printer, upright=False)
+    change = _with_edge_doubt(_edge_bleed(printer) * 2.0, printer, upright=False)
     depth = _widened(Range.exact(in_layers(_depth_um(layer), printer)), printer.number("repeatability_um"))
-    geometry = offset(layer.geometry, bleed.best / 1000.0)
+    geometry = _exposed(layer, printer, lying, solid=True)
     return MadeChannel(layer.name, geometry, depth, layer.level), change
 
 
@@ -86,6 +108,33 @@ def in_layers(depth_um: float, printer: Entry) -> float:
     return max(round(depth_um / layer_um), 1) * layer_um
 
 
+def _exposed(layer: Layer, printer: Entry, lying: Lying, *, solid: bool) -> MultiPolygon:
+    """The outline that pixels and light make of a drawing; upright, layers take the place of pixel rows."""
+    grid, light = _raster(printer)
+    grid = replace(grid, corner_mm=lying.corner_mm, turned_deg=lying.turned_deg)
+    if lying.upright:
+        pixel_mm, layer_mm = grid.pitch_x_mm, printer.number("layer_um") * _UM_TO_MM
+        x_mm, y_mm = (pixel_mm, layer_mm) if lying.long_in_x else (layer_mm, pixel_mm)
+        grid = replace(grid, pitch_x_mm=x_mm, pitch_y_mm=y_mm)
+        light = replace(light, along_x=lying.long_in_x, along_y=not lying.long_in_x)
+    tolerance_mm = lying.tolerance_percent / 100.0 * min(grid.pitch_x_mm, grid.pitch_y_mm)
+    return outline(layer.geometry, grid, light, solid=solid, tolerance_mm=tolerance_mm)
+
+
+def _raster(printer: Entry) -> tuple[PixelGrid, Light]:
+    """The pixels of a printer, and what their light does."""
+    grid = PixelGrid(
+        pitch_x_mm=printer.number("pixel_x_um") * _UM_TO_MM,
+        pitch_y_mm=printer.number("pixel_y_um") * _UM_TO_MM,
+        grey_levels=round(printer.number("grey_levels_count")),
+    )
+    light = Light(
+        bleed_mm=printer.number("edge_bleed_um") * _UM_TO_MM,
+        spread_mm=printer.number("light_spread_um") * _UM_TO_MM,
+    )
+    return grid, light
+
+
 def _edge_bleed(printer: Entry) -> Range:
     bleed = printer.quantity("edge_bleed_um")
     if printer.fact("calibrated", default=False):
@@ -94,12 +143,13 @@ def _edge_bleed(printer: Entry) -> Range:
 
 
 def _with_edge_doubt(change: Range, printer: Entry, *, upright: bool) -> Range:
-    """A width change with the place of both edges on the pixel grid left open."""
-    step = max(printer.number("pixel_x_um"), printer.number("pixel_y_um"))
+    """A width with the place of both edges on the raster left open, and from print to print."""
+    grid, light = _raster(printer)
+    # either edge, inward or outward
+    off_um = 2.0 * light.edge_scatter_mm(grid) / _UM_TO_MM
     if upright:
-        step = max(step, printer.number("layer_um"))
-    # either edge can lie up to half a pixel to either side of the drawn line
-    return _widened(change, step + printer.number("repeatability_um"))
+        off_um = max(off_um, printer.number("layer_um"))
+    return _widened(change, off_um + printer.number("repeatability_um"))
 
 
 def _widened(value: Range, by: float) -> Range:
@@ -112,31 +162,26 @@ def _depth_um(layer: Layer) -> float:
     return layer.depth_um
 
 
-def _roofed_from_above(geometry: MultiPolygon, loss_mm: float) -> MultiPolygon:
-    """A void that loses what lies within `loss_mm` below any roof, built along the shorter side.
+def _roofed_from_above(geometry: MultiPolygon, loss_mm: float, *, along_y: bool) -> MultiPolygon:
+    """A void that loses what lies within `loss_mm` below any roof, built along y or along x.
 
-    A point stays open when the roof above it is farther away: erosion by a segment, which is the
-    complement swept along that segment.
+    A point stays open when the roof above it is farther away: erosion by a segment, which leaves out
+    what the roofs sweep over on their way down.
     """
     if loss_mm <= 0.0 or geometry.is_empty:
         return geometry
-    x0, y0, x1, y1 = geometry.bounds
-    along_y = (x1 - x0) >= (y1 - y0)
     step = (0.0, -loss_mm) if along_y else (-loss_mm, 0.0)
-    frame = shapely.box(x0, y0, x1, y1).buffer(2.0 * loss_mm + 1.0, join_style="mitre")
-    solid = frame.difference(geometry)
-    swept = shapely.union_all([solid, translate(solid, *step), *_edge_sweeps(geometry, step)])
-    return polygons(geometry.difference(swept))
+    return polygons(geometry.difference(shapely.union_all(_roof_sweeps(geometry, step))))
 
 
-def _edge_sweeps(geometry: MultiPolygon, step: tuple[float, float]) -> list[Polygon]:
+def _roof_sweeps(geometry: MultiPolygon, step: tuple[float, float]) -> list[Polygon]:
     dx, dy = step
     sweeps = []
     for part in geometry.geoms:
-        for ring in (part.exterior, *part.interiors):
-            points = list(ring.coords)
-            for (ax, ay), (bx, by) in pairwise(points):
-                sweep = Polygon([(ax, ay), (bx, by), (bx + dx, by + dy), (ax + dx, ay + dy)])
-                if sweep.is_valid and sweep.area > 0.0:
-                    sweeps.append(sweep)
+        turned = shapely.orient_polygons(part)
+        for ring in (turned.exterior, *turned.interiors):
+            for (ax, ay), (bx, by) in pairwise(ring.coords):
+                # the void lies to the left of its edges, and below those that are roofs
+                if (bx - ax) * dy - (by - ay) * dx > 0.0:
+                    sweeps.append(Polygon([(ax, ay), (bx, by), (bx + dx, by + dy), (ax + dx, ay + dy)]))
     return sweeps

@@ -171,21 +171,13 @@ def sample(geometry: MultiPolygon | Polygon, *, pitch_mm: float, frame: Grid | N
         origin, pitch_mm, columns, rows = frame.origin_mm, frame.pitch_mm, frame.columns, frame.rows
 
     column, row, width, height, right_share = _pieces(geometry, origin, pitch_mm)
-    keys, where = np.unique(row * columns + column, return_inverse=True)
-    cover = _gathered(where, -height, len(keys))
-    area = _gathered(where, -height * right_share, len(keys))
+    keys, where, cover, area, left_open = _cut_cells(row * columns + column, height, right_share, columns)
     across = _gathered(where, width, len(keys))
-
-    # Along a row, all height left of a face adds up to the open length of that face.
-    left_open = _sum_before(cover, keys // columns)
     by_column = np.lexsort((keys // columns, keys % columns))
     bottom_open = np.empty_like(left_open)
     bottom_open[by_column] = _sum_before(across[by_column], keys[by_column] % columns)
 
-    # Between two cut cells of a row that face open towards each other, all cells are full.
-    gap = np.diff(keys, append=keys[-1:] + 1) - 1
-    full = np.where(left_open + cover > 0.5, gap, 0)
-    inner = np.repeat(keys + 1, full) + _ramp(full)
+    inner = _full_cells(keys, left_open + cover)
     cell = np.concatenate((keys, inner))
     order = np.argsort(cell, kind="stable")
     ones = np.ones(len(inner))
@@ -209,6 +201,31 @@ def sample(geometry: MultiPolygon | Polygon, *, pitch_mm: float, frame: Grid | N
         aperture=np.concatenate((to_left[1], to_bottom[1])),
         upright=np.repeat([True, False], [len(to_left[1]), len(to_bottom[1])]),
     )
+
+
+def coverage(
+    geometry: MultiPolygon | Polygon, *, origin_mm: tuple[float, float], pitch_mm: tuple[float, float]
+) -> tuple[Ints, Ints, Floats]:
+    """The covered share of every cell of an endless grid, exact to rounding.
+
+    Args:
+        geometry: valid polygons without overlap, mm; not empty.
+        origin_mm: a corner of cell (0, 0); pitch_mm: width and height of a cell.
+
+    Returns:
+        Column, row and share of each cell that the polygons cover by more than 1e-9, row by row.
+    """
+    column, row, _, height, right_share = _pieces(geometry, origin_mm, pitch_mm)
+    first_column, first_row = int(column.min()), int(row.min())
+    columns = int(column.max()) - first_column + 1
+    keys = (row - first_row) * columns + column - first_column
+    keys, _, cover, area, left_open = _cut_cells(keys, height, right_share, columns)
+    inner = _full_cells(keys, left_open + cover)
+    cell = np.concatenate((keys, inner))
+    share = np.minimum(np.concatenate((left_open + area, np.ones(len(inner)))), 1.0)
+    order = np.argsort(cell, kind="stable")
+    order = order[share[order] > _NOTHING]
+    return cell[order] % columns + first_column, cell[order] // columns + first_row, share[order]
 
 
 def fit(
@@ -276,7 +293,7 @@ def euler_characteristic(geometry: MultiPolygon | Polygon, grid: Grid) -> Ints:
 
 
 def _pieces(
-    geometry: MultiPolygon | Polygon, origin: tuple[float, float], pitch_mm: float
+    geometry: MultiPolygon | Polygon, origin: tuple[float, float], pitch_mm: float | tuple[float, float]
 ) -> tuple[Ints, Ints, Floats, Floats, Floats]:
     """Edges cut at grid lines: column, row, signed width and height, and share of the cell to its right."""
     starts, ends = [], []
@@ -310,6 +327,24 @@ def _pieces(
     # From the points, not the shares: all pieces of a row must add up to nothing exactly.
     step = vector[edge] * after[:, None] - vector[edge] * before[:, None]
     return cell[:, 0], cell[:, 1], step[:, 0], step[:, 1], 1.0 - (middle[:, 0] - cell[:, 0])
+
+
+def _cut_cells(
+    key: Ints, height: Floats, right_share: Floats, columns: int
+) -> tuple[Ints, Ints, Floats, Floats, Floats]:
+    """Cells that edges cut: key, place of each piece, height and area in it, open length of its left face."""
+    keys, where = np.unique(key, return_inverse=True)
+    cover = _gathered(where, -height, len(keys))
+    area = _gathered(where, -height * right_share, len(keys))
+    # Along a row, all height left of a face adds up to the open length of that face.
+    return keys, where, cover, area, _sum_before(cover, keys // columns)
+
+
+def _full_cells(keys: Ints, right_open: Floats) -> Ints:
+    """Between two cut cells of a row that face open towards each other, all cells are full."""
+    gap = np.diff(keys, append=keys[-1:] + 1) - 1
+    full = np.where(right_open > 0.5, gap, 0)
+    return np.repeat(keys + 1, full) + _ramp(full)
 
 
 def _gathered(where: Ints, values: Floats, count: int) -> Floats:

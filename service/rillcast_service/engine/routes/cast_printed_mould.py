@@ -56,11 +56,11 @@ class CastPrintedMould(Route):
     def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
         """Ridges as printed, then cast."""
         temperature_c = _cure_c(variant)
-        silicone, resin = job.bench["silicone"], prints.mould_resin(job)
+        silicone, lying = job.bench["silicone"], prints.lying(job, variant)
         scale = mould_scale(silicone, cure_temperature_c=temperature_c)
 
         def make(layer: Layer) -> tuple[MadeChannel, Range]:
-            ridge, change = printing.made_on_mould(layer, prints.printer(job), resin)
+            ridge, change = printing.made_on_mould(layer, prints.printer(job), lying=lying)
             return made_by_casting(ridge, silicone, cure_temperature_c=temperature_c), change
 
         notes = (

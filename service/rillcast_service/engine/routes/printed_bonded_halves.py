@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from rillcast_service.engine.asmade import printing
 from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.routes import bodies, prints, steptable
@@ -37,7 +36,7 @@ class PrintedBondedHalves(Route):
         notes: tuple[str, ...] = ()
         if job.chip.lid != _LID:
             notes = (f"This route prints its own lid: the {job.chip.lid} lid is not used.",)
-        return prints.in_part(job, variant, enclosed=False, notes=notes, made=printing.made_in_part)
+        return prints.in_part(job, variant, enclosed=False, notes=notes)
 
     def printed(self, job: Job, variant: BuildVariant, parts_per_mould: int) -> tuple[Printed, ...]:
         """The channel half, as thick as the chip was asked, and the lid that comes on top."""

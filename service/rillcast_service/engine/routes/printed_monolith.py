@@ -37,7 +37,7 @@ class PrintedMonolith(Route):
     def as_made(self, job: Job, variant: BuildVariant) -> AsMade:
         """Channels with a roof printed over them."""
         notes = (f"This route closes the chip itself: the {job.chip.lid} lid is not used.",)
-        return prints.in_part(job, variant, enclosed=True, notes=notes, made=printing.made_in_part)
+        return prints.in_part(job, variant, enclosed=True, notes=notes)
 
     def printed(self, job: Job, variant: BuildVariant, parts_per_mould: int) -> tuple[Printed, ...]:
         """The chip, flat or standing on its long edge."""

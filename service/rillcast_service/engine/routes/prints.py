@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
 
-from rillcast_service.catalogue.types import Entry, Fact
+from rillcast_service.catalogue.types import Entry, Fact, Quantity
+from rillcast_service.engine.asmade import printing
 from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
 from rillcast_service.engine.job import BENCH_KINDS, Job
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.routes.base import BuildVariant
-
-
-class _InPart(Protocol):
-    def __call__(
-        self, layer: Layer, printer: Entry, resin: Entry, *, enclosed: bool, orientation_deg: float
-    ) -> tuple[MadeChannel, Range]: ...
 
 
 def printer(job: Job) -> Entry:
@@ -55,23 +49,42 @@ def mould_resin(job: Job) -> Entry:
     return _own_or_default(job, "mould_resin")
 
 
-def in_part(
-    job: Job, variant: BuildVariant, *, enclosed: bool, notes: tuple[str, ...], made: _InPart
-) -> AsMade:
+def lying(job: Job, variant: BuildVariant) -> printing.Lying:
+    """How a chip lies on the raster of its print: as drawn, its corner on that of a pixel.
+
+    Args:
+        job, variant: what is printed, and how it stands on the plate.
+
+    Returns:
+        Its place; upright it stands on its longer side.
+    """
+    left, bottom, right, top = job.chip.outline.bounds
+    tolerance = job.catalogue.defaults["outline_tolerance_percent"]
+    assert isinstance(tolerance, Quantity), "a number of the shipped catalogue"
+    return printing.Lying(
+        corner_mm=(left, bottom),
+        tolerance_percent=tolerance.value,
+        upright=variant.orientation_deg >= printing.UPRIGHT_FROM_DEG,
+        long_in_x=right - left >= top - bottom,
+    )
+
+
+def in_part(job: Job, variant: BuildVariant, *, enclosed: bool, notes: tuple[str, ...]) -> AsMade:
     """Every channel layer as it comes out in a printed part.
 
     Args:
         job, variant: what is printed, and how it stands on the plate.
         enclosed: whether a roof is printed over the channels.
         notes: what the reader must know of the route.
-        made: the model of one layer.
 
     Returns:
         The made channels, and marks, which are open to their face on every route.
     """
 
     def make(layer: Layer, *, roofed: bool) -> tuple[MadeChannel, Range]:
-        return made(layer, printer(job), resin(job), enclosed=roofed, orientation_deg=variant.orientation_deg)
+        return printing.made_in_part(
+            layer, printer(job), resin(job), enclosed=roofed, lying=lying(job, variant)
+        )
 
     return of_layers(
         job,
