@@ -105,6 +105,8 @@ def test_a_long_way_beside_a_short_one_is_passed_by(chip, review_of, found):
     assert finding.severity is Severity.RISK
     assert finding.where.intersects(box(30.0, 2.0, 40.0, 3.0))
     assert not finding.where.intersects(box(25.0, 10.6, 45.0, 11.4))
+    # before and behind the loop late and early run side by side: what counts there is the early
+    assert not finding.where.intersects(box(5.0, 10.0, 9.0, 12.0).union(box(61.0, 10.0, 65.0, 12.0)))
     assert "times as long" in finding.remedy
 
 

@@ -9,7 +9,7 @@ from shapely import Geometry
 
 from rillcast_service.catalogue.types import Catalogue, Entry
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
-from rillcast_service.engine.checks.limits import Limit, quantity_limit
+from rillcast_service.engine.checks.limits import Limit, quantity_limit, rule_range
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, mm, of_level
 from rillcast_service.engine.fluidics.draining import Drained, Push, Spot, drain
@@ -30,6 +30,8 @@ _M_PER_MM = 1e-3
 _DIFFUSED_TIME = 1.78129
 #: The widest place is found to 5 µm, far within the doubt about the limit.
 _WIDEST_TOLERANCE_MM = 0.005
+#: A spot's middle is found as closely as a reader needs it.
+_PLACE_MM = 0.1
 
 
 def holds_resin(route: Route, process: Process) -> bool:
@@ -56,7 +58,7 @@ def drained(job: Job, hydraulics: Hydraulics) -> Drained:
     Returns:
         See `fluidics.draining`.
     """
-    model = job.catalogue.rules["clearing_time"]["model"]
+    model = job.catalogue.rules["clearing_time"]
     return drain(
         hydraulics,
         still_share=float(model["still_percent"]["value"]) / 100.0,
@@ -178,7 +180,7 @@ def dead_end(case: Case) -> Iterator[Finding]:
     limit = quantity_limit(case, "dead_end", "most_mm")
     if limit is None or case.drained is None:
         return
-    diffusivity = case.job.catalogue.rules["dead_end"]["model"]["resin_diffusivity_m2_per_s"]
+    diffusivity = rule_range(case, "dead_end", "resin_diffusivity_m2_per_s").best
     for severity in (Severity.BLOCKER, Severity.RISK):
         spots = [
             spot for spot in case.drained.still if limit.severity_of_too_large(spot.reach_mm) is severity
@@ -186,7 +188,7 @@ def dead_end(case: Case) -> Iterator[Finding]:
         if not spots:
             continue
         longest = spots[0]
-        soak_h = _DIFFUSED_TIME * (longest.reach_mm * _M_PER_MM) ** 2 / float(diffusivity["value"]) / _S_PER_H
+        soak_h = _DIFFUSED_TIME * (longest.reach_mm * _M_PER_MM) ** 2 / diffusivity / _S_PER_H
         more = f" ({count(len(spots), 'place')} like it)" if len(spots) > 1 else ""
         yield Finding(
             rule="dead_end",
@@ -199,7 +201,7 @@ def dead_end(case: Case) -> Iterator[Finding]:
             remedy=(
                 f"Draw a port at {_at(longest)}, or shorten the dead end by "
                 f"{mm(longest.reach_mm - limit.value.low)}; soaking in solvent takes about "
-                f"{soak_h:.1g} h to thin it to 1 % there, longer than a green part stands."
+                f"{_hours(soak_h)} to thin it to 1 % there, longer than a green part stands."
             ),
             measured=round(longest.reach_mm, 2),
             **limit.shown,
@@ -219,13 +221,14 @@ def bypassed_resin(case: Case) -> Iterator[Finding]:
     if percent <= limit.value.low:
         return
     largest = case.drained.bypassed[0]
+    at = shapely.Point(shapely.maximum_inscribed_circle(largest.geometry, tolerance=_PLACE_MM).coords[0])
     yield Finding(
         rule="bypassed_resin",
         # a second push, or pressure that is held, still clears it
         severity=Severity.RISK,
         message=(
             f"{volume_ul:.3g} µL ({percent:.0f} %) still hold resin when air or solvent breaks through on a "
-            f"shorter way, most of it {largest.volume_ul:.3g} µL up to {_at(largest)}"
+            f"shorter way, most of it around ({at.x:.2f}, {at.y:.2f}) mm"
             f"{of_level(case, largest.level)}."
         ),
         remedy=(
@@ -322,6 +325,10 @@ def _volume_ul(spots: Sequence[Spot]) -> float:
 
 def _at(spot: Spot) -> str:
     return f"({spot.end.x:.2f}, {spot.end.y:.2f}) mm"
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.0f} h" if hours >= 1.0 else f"{hours * 60.0:.0f} min"
 
 
 def _minutes(minutes: Range) -> str:

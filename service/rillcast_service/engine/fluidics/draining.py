@@ -38,6 +38,9 @@ _M3_PER_MM3 = 1e-9
 _M_PER_MM = 1e-3
 #: Pressure differences below this share of the whole are rounding of the solver.
 _STILL = 1e-11
+#: Spots are drawn on a lattice of this share of a cell, and their steps smoothed by up to so many cells.
+_SNAP = 1e-3
+_SIMPLER = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +134,8 @@ def drain(
             at the operating point.
         still_share: a place moves when at least this share of a push's flow would pass its section at
             the place's own speed.
-        bypass_ratio: a place is bypassed when it clears later than this many times the first
-            breakthrough of every push that moves it.
+        bypass_ratio: a place is bypassed when the front first gets there later than this many times the
+            first breakthrough of every push that moves it.
         cleared_share: a push is over when this share of the volume that it moves is clear; the rest is
             at the edge of what stands still.
 
@@ -157,7 +160,8 @@ def drain(
         effort, first = _arrival(nodes, by_level, moving, potential, pushed)
         for k in range(len(levels)):
             moves[k] |= moving[k]
-            in_time[k] |= moving[k] & (effort[nodes.place[k]] <= bypass_ratio * first[left_open])
+            # by its earliest way: beyond a junction what comes late runs beside what came early
+            in_time[k] |= moving[k] & (first[nodes.place[k]] <= bypass_ratio * first[left_open])
         moved = np.concatenate([place[own] for place, own in zip(nodes.place, moving, strict=True)])
         pushes.append(
             Push(
@@ -377,4 +381,6 @@ def _drawn(grid: Grid, cells: Ints) -> Geometry:
     centre, half = grid.centre_mm, grid.pitch_mm / 2.0
     low, high = centre[cells[starts]] - half, centre[cells[ends]] + half
     boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    return shapely.union_all(boxes).simplify(grid.pitch_mm)
+    # edges of rows that differ by rounding would leave slits between them
+    merged: Geometry = shapely.union_all(boxes, grid_size=grid.pitch_mm * _SNAP)
+    return merged.simplify(grid.pitch_mm * _SIMPLER)
