@@ -72,6 +72,20 @@ def test_every_rule_of_a_route_is_described(route):
     assert set(CATALOGUE.routes[route].get("limits", {})) <= set(rules)
 
 
+@pytest.mark.parametrize("route", ROUTES)
+def test_every_file_that_a_route_draws_leads_to_the_chip_seen_from_the_lid_side(route):
+    table = CATALOGUE.routes[route]["handedness"]
+    assert table["marks_face"] in ("bonded", "viewed")
+    assert {table["to_lid"], table["to_body"]} <= {"", "lid", "silicone", "resin"}
+    gives = {step["of"]: step["gives"] for step in table["steps"]}
+    assert len(gives) == len(table["steps"])
+    for at in gives:
+        for _ in gives:
+            at = gives.get(at, at)
+        assert at == "lid_side"
+    assert all(isinstance(step["mirrors"], bool) and step["why"] for step in table["steps"])
+
+
 def test_every_rule_says_why():
     assert [rule for rule, table in CATALOGUE.rules.items() if not table["title"] or not table["why"]] == []
 

@@ -17,12 +17,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from shapely import MultiPolygon
-
 from rillcast_service import MODEL_VERSION
 from rillcast_service.catalogue.types import Catalogue
-from rillcast_service.engine.asmade.legibility import ReadCode, read_codes, without_codes
-from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
+from rillcast_service.engine.asmade.legibility import code_states, mark_states
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel
 from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.checks.draining import drained, holds_resin
@@ -42,12 +40,10 @@ from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.request import QuoteRequest
 from rillcast_service.engine.result import (
     AsMadeSummary,
-    CodeState,
     Cost,
     DrainingSummary,
     Finding,
     FluidicsSummary,
-    MarkState,
     MaterialLine,
     Model,
     PriceBreak,
@@ -360,7 +356,6 @@ def _in_a_sentence(analysis: Analysis) -> str:
 def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements) -> AsMadeSummary:
     change = as_made.width_change_um
     handed = handedness_of(job, route)
-    drawn = {layer.name: layer.geometry for layer in job.layout.mark_layers}
     made_of = made_levels(as_made)
     shapes = [compare_shapes(drawn, made_of[level]) for level, drawn in drawn_levels(job.layout).items()]
     return AsMadeSummary(
@@ -375,31 +370,8 @@ def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements
         merged_features=sum(len(change.merged) for change in shapes),
         notes=(*as_made.notes, *(handedness_notes(handed) if handed else ())),
         handedness=handed,
-        marks=tuple(_mark_state(marks, drawn[marks.layer], change) for marks in as_made.marks),
-        codes=tuple(map(_code_state, read_codes(job, as_made))),
-    )
-
-
-def _mark_state(marks: MadeMarks, drawn: MultiPolygon, change: Range) -> MarkState:
-    strokes = measure(without_codes(marks.geometry, drawn=drawn)).width
-    spread = _spread(strokes, change.low - change.best, change.high - change.best)
-    return MarkState(layer=marks.layer, depth_um=marks.depth_um, min_stroke_um=spread)
-
-
-def _code_state(read: ReadCode) -> CodeState:
-    code, middle = read.code, read.code.outline.centroid
-    return CodeState(
-        format=code.format,
-        text=code.text,
-        columns=code.columns,
-        rows=code.rows,
-        module_um=round(code.module_mm * 1e3, 3),
-        x_mm=round(middle.x, 6),
-        y_mm=round(middle.y, 6),
-        read=read.best,
-        read_at_worst=read.worst,
-        mirrored=code.mirrored,
-        inverted=code.inverted,
+        marks=mark_states(job, as_made),
+        codes=code_states(job, as_made),
     )
 
 

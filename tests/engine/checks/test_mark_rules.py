@@ -139,7 +139,7 @@ def test_a_fine_code_is_a_blocker_and_reads_at_the_size_of_the_remedy(marked, re
     """Modules of 70 µm are two pixels: swollen by light at both edges they run together."""
 
     def at(module_mm):
-        job = marked(code_shape("NO3-7", module_mm=module_mm, at=(30.0, 12.5)))
+        job = marked(code_shape("NO3-7", module_mm=module_mm, at=(30.0, 13.0)))
         return review_of(job, "cast_printed_mould")
 
     (finding,) = found(at(0.07), "code_legible")
@@ -168,12 +168,26 @@ def test_a_measured_printer_reads_finer_codes(marked, review_of, found, with_val
     assert found(review_of(measured, "cast_printed_mould"), "code_legible") == []
 
 
-def test_what_lies_in_the_quiet_zone_is_in_the_picture(marked, review_of, found, code_shape):
-    """A code drawn into the channel: its finder patterns cannot be told from it."""
-    job = marked(code_shape("NO3-7", module_mm=0.35, at=(30.0, 9.0)))
-    (finding,) = found(review_of(job, "cast_wafer_mould"), "code_legible")
-    assert finding.severity is Severity.BLOCKER
-    assert "leave more free space around it" in finding.remedy or "Enlarge" in finding.remedy
+def test_what_lies_in_the_quiet_zone_is_told_and_is_in_the_picture(marked, review_of, found, code_shape):
+    """Four modules of 350 µm are 1.4 mm (ISO/IEC 18004). The channel ends at 11.5 mm."""
+    near = marked(code_shape("NO3-7", module_mm=0.35, at=(30.0, 12.2)))
+    (finding,) = found(review_of(near, "cast_wafer_mould"), "code_legible")
+    assert finding.severity is Severity.RISK
+    assert (finding.measured, finding.limit) == (700.0, 1400.0)
+    # drawn into the channel its finder patterns cannot be told from it
+    within = marked(code_shape("NO3-7", module_mm=0.35, at=(30.0, 9.0)))
+    severities = {item.severity for item in found(review_of(within, "cast_wafer_mould"), "code_legible")}
+    assert severities == {Severity.BLOCKER, Severity.RISK}
+
+
+def test_a_long_text_is_cut_in_sentences_but_not_in_the_result(marked, review_of, found, code_shape):
+    text = "https://example.org/kits/river/nitrate/lot/2026-11/chip/0052"
+    code = code_shape(text, module_mm=0.15, at=(30.0, 12.5))
+    analysis = review_of(marked(code), "cast_printed_mould")
+    (finding, *_) = found(analysis, "code_legible")
+    assert f"{text[:39]}…" in finding.message
+    assert text not in finding.message
+    assert analysis.summary.codes[0].text == text
 
 
 def test_a_mirrored_drawing_is_told(marked, review_of, found, code_shape):

@@ -9,6 +9,7 @@ from shapely import Point
 
 import rillcast
 from rillcast_service.catalogue.loader import load
+from rillcast_service.engine.asmade.codes import find_codes
 from rillcast_service.engine.layout.model import PortRole, RepairKind, Role
 from rillcast_service.engine.layout.options import ReadOptions
 from rillcast_service.engine.layout.readers import read
@@ -91,3 +92,12 @@ def test_its_pocket_is_a_dead_end_beside_the_second_read_out(chip):
     assert len(cut.geoms) == 2
     pocket = min(cut.geoms, key=lambda part: part.area)
     assert not any(pocket.intersects(port.opening) for port in chip.ports)
+
+
+def test_its_code_reads_what_its_comment_says_and_keeps_its_quiet_zone(chip):
+    """Four modules free around, ISO/IEC 18004."""
+    (code,) = find_codes(chip.with_role(Role.MARKS)[0].geometry)
+    assert (code.format, code.text, code.columns, code.mirrored) == ("QR Code", "NITRATE-01", 21, False)
+    assert code.module_mm == pytest.approx(0.35)
+    around = [chip.channel_layers[0].geometry, chip.outline.exterior, *(port.opening for port in chip.ports)]
+    assert min(code.outline.distance(shape) for shape in around) >= 4 * 0.35

@@ -39,7 +39,7 @@ QUIET_MODULES = {"QR Code": 4, "Micro QR Code": 2, "Data Matrix": 1}
 _FEWEST_SHAPES = 6
 #: Marks closer than so many stroke widths are looked at in one picture: blank runs in a code are shorter.
 _REACH_STROKES = 8.0
-_PIXELS_PER_STROKE, _MOST_PIXELS = 6.0, 4096
+_PIXELS_PER_STROKE, _MOST_PIXELS = 6.0, 2048
 #: A reader looks from several distances: a code is read when it is at one of these, the likeliest first. At
 #: one alone, luck in telling light from dark decides about modules swollen or shrunk by a quarter.
 _PIXELS_PER_MODULE = (4.0, 6.0, 9.0, 3.0)
@@ -76,9 +76,13 @@ class Code:
     @property
     def window(self) -> Polygon:
         """The code with its quiet zone, mm."""
-        margin_mm = QUIET_MODULES[self.format] * self.module_mm
-        window: Polygon = self.outline.buffer(margin_mm, join_style="mitre")
+        window: Polygon = self.outline.buffer(self.quiet_mm, join_style="mitre")
         return window
+
+    @property
+    def quiet_mm(self) -> float:
+        """Width of the quiet zone that its standard asks for."""
+        return QUIET_MODULES[self.format] * self.module_mm
 
 
 @lru_cache(maxsize=32)

@@ -14,9 +14,12 @@ from shapely import MultiPolygon, Polygon
 from shapely.affinity import rotate, scale
 
 from rillcast_service.engine.asmade.codes import Code, find_codes, read_back
-from rillcast_service.engine.asmade.model import AsMade
+from rillcast_service.engine.asmade.model import AsMade, MadeMarks
 from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.measure import measure
 from rillcast_service.engine.layout.model import Layer
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.result import CodeState, MarkState
 from rillcast_service.engine.shapes import offset, polygons
 
 #: Letters of one word lie closer together than this part of their height.
@@ -25,6 +28,9 @@ _LETTER_SPACING = 0.35
 _PLAIN = 0.95
 #: Writing this close to an axis runs along it: letters of unlike heights tilt the line through their middles.
 _SNAP_DEG = 20.0
+
+#: A quiet zone drawn to the standard may be short of it by rounding.
+_ROUNDING = 1e-3
 
 Make = Callable[[MultiPolygon], tuple[Job, AsMade]]
 
@@ -37,12 +43,15 @@ class ReadCode:
         layer: name of its layer; code: as drawn.
         best: whether the best estimate of what is made reads the same.
         worst: whether both ends of the range of its widths do.
+        free_mm: from the code to whatever else is drawn around it, or the chip's edge; inf where nothing is
+            within its quiet zone.
     """
 
     layer: str
     code: Code
     best: bool
     worst: bool
+    free_mm: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +65,55 @@ class Writing:
 
     height_mm: float
     outline: Polygon
+
+
+def mark_states(job: Job, as_made: AsMade) -> tuple[MarkState, ...]:
+    """Every layer of marks as it comes out, in numbers.
+
+    Args:
+        job: gives the drawn marks; as_made: what a build variant makes of them.
+
+    Returns:
+        In the order of the layers.
+    """
+    drawn = {layer.name: layer.geometry for layer in job.layout.mark_layers}
+    change = as_made.width_change_um
+
+    def stroke_um(marks: MadeMarks) -> Range | None:
+        span = measure(without_codes(marks.geometry, drawn=drawn[marks.layer])).width
+        if span is None:
+            return None
+        best = span.length_um
+        return Range(max(best + change.low - change.best, 0.0), best, best + change.high - change.best)
+
+    return tuple(MarkState(marks.layer, marks.depth_um, stroke_um(marks)) for marks in as_made.marks)
+
+
+def code_states(job: Job, as_made: AsMade) -> tuple[CodeState, ...]:
+    """Every code among the drawn marks and what becomes of it, in numbers.
+
+    Args:
+        job, as_made: as in `read_codes`.
+
+    Returns:
+        In the order of `read_codes`.
+    """
+    return tuple(
+        CodeState(
+            format=read.code.format,
+            text=read.code.text,
+            columns=read.code.columns,
+            rows=read.code.rows,
+            module_um=round(read.code.module_mm * 1e3, 3),
+            x_mm=round(read.code.outline.centroid.x, 6),
+            y_mm=round(read.code.outline.centroid.y, 6),
+            read=read.best,
+            read_at_worst=read.worst,
+            mirrored=read.code.mirrored,
+            inverted=read.code.inverted,
+        )
+        for read in read_codes(job, as_made)
+    )
 
 
 def read_codes(job: Job, as_made: AsMade) -> tuple[ReadCode, ...]:
@@ -72,7 +130,7 @@ def read_codes(job: Job, as_made: AsMade) -> tuple[ReadCode, ...]:
     """
     made = {marks.layer for marks in as_made.marks}
     return tuple(
-        _again(job, as_made, layer.name, code)
+        replace(_again(job, as_made, layer.name, code), free_mm=_free_mm(job, layer, code))
         for layer in job.layout.mark_layers
         if layer.name in made
         for code in find_codes(layer.geometry)
@@ -178,6 +236,21 @@ def _again(job: Job, as_made: AsMade, layer: str, code: Code, *, alone: bool = F
         best=best,
         worst=best and reads(change.low - change.best) and reads(change.high - change.best),
     )
+
+
+def _free_mm(job: Job, layer: Layer, code: Code) -> float:
+    """How far the quiet zone of a code is free as drawn, up to its full width; a light one brings its own."""
+    if code.inverted:
+        return math.inf
+    drawn = [
+        *(other.geometry for other in job.layout.channel_layers),
+        *(port.opening for port in job.layout.ports),
+        *(other.geometry for other in job.layout.mark_layers if other is not layer),
+        without_codes(layer.geometry),
+        job.chip.outline.exterior,
+    ]
+    nearest = min(float(shapely.distance(code.outline, shape)) for shape in drawn if not shape.is_empty)
+    return nearest if nearest < code.quiet_mm * (1.0 - _ROUNDING) else math.inf
 
 
 def _around(job: Job, as_made: AsMade, layer: str, code: Code) -> MultiPolygon:

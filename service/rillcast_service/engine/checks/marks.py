@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
 import shapely
 from shapely import MultiLineString, MultiPolygon
 
+from rillcast_service.engine.asmade.codes import QUIET_MODULES
 from rillcast_service.engine.asmade.legibility import ReadCode, enlarged, read_codes, without_codes, writing
 from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
@@ -21,6 +23,7 @@ from rillcast_service.engine.routes.viewing import cover
 
 #: A gap of no width between two marks is where they touch, which is drawn on purpose.
 _TOUCHING_UM = 1.0
+_LONGEST_TEXT = 40
 _CODE = "decoded from the as-made picture"
 
 
@@ -96,6 +99,7 @@ def code_legible(case: Case) -> Iterator[Finding]:
         return
     for read in read_codes(case.job, case.as_made):
         code = read.code
+        yield from _quiet_zone(read)
         module_um = round(code.module_mm * 1e3, 1)
         if read.best and read.worst and module_um >= limit.value.best:
             continue
@@ -110,7 +114,7 @@ def code_legible(case: Case) -> Iterator[Finding]:
             rule="code_legible",
             severity=_at_most(case, "code_legible", severity),
             message=(
-                f"The {code.format} that reads {code.text!r} ({code.columns} × {code.rows} modules of "
+                f"The {code.format} that reads {_said(code.text)} ({code.columns} × {code.rows} modules of "
                 f"{um(module_um)}) {what}.{in_doubt(case, limit)}"
             ),
             remedy=_remedy(case, read, limit),
@@ -119,6 +123,31 @@ def code_legible(case: Case) -> Iterator[Finding]:
             unit="µm",
             where=code.outline,
         )
+
+
+def _quiet_zone(read: ReadCode) -> Iterator[Finding]:
+    """A quiet zone as wide as the code's standard asks for: other readers may need it where one did not."""
+    if math.isfinite(read.free_mm):
+        code, modules = read.code, QUIET_MODULES[read.code.format]
+        yield Finding(
+            rule="code_legible",
+            severity=Severity.RISK,
+            message=(
+                f"Around the {code.format} that reads {_said(code.text)} {mm(read.free_mm)} are free; its "
+                f"standard asks for {modules} {'module' if modules == 1 else 'modules'}, {mm(code.quiet_mm)}."
+            ),
+            remedy=f"Keep {mm(code.quiet_mm)} around it free of marks, channels, ports and the edge.",
+            source="Micro QR and QR: ISO/IEC 18004; Data Matrix: ISO/IEC 16022",
+            measured=round(read.free_mm * 1e3, 1),
+            limit=round(code.quiet_mm * 1e3, 1),
+            unit="µm",
+            where=code.window,
+        )
+
+
+def _said(text: str) -> str:
+    """What a code says, short enough for a sentence."""
+    return repr(text if len(text) <= _LONGEST_TEXT else f"{text[: _LONGEST_TEXT - 1]}…")
 
 
 def _remedy(case: Case, read: ReadCode, limit: Limit) -> str:
@@ -178,7 +207,7 @@ def mark_reversed(case: Case) -> Iterator[Finding]:
                 rule="mark_reversed",
                 severity=_at_most(case, "mark_reversed", Severity.BLOCKER),
                 message=(
-                    f"The {read.code.format} that reads {read.code.text!r} is drawn mirrored: from the "
+                    f"The {read.code.format} that reads {_said(read.code.text)} is drawn mirrored: from the "
                     f"{side} side it is the wrong way round, and all else of the drawing may be so."
                 ),
                 remedy=(
