@@ -446,3 +446,29 @@ def test_repairs_of_the_drawing_are_counted_in_brief_and_listed_in_full(quote, p
 
 def test_a_drawing_that_needed_no_repair_is_not_told_of(quote, pictures):
     assert "drawing was mended" not in _Page(quotation_html(quote, pictures, detail=Detail.FULL)).text
+
+
+def test_how_uncured_resin_comes_out_is_told_push_by_push(quote):
+    def spread(low, best, high):
+        return {"low": low, "best": best, "high": high}
+
+    made = next(route for route in quote["result"]["routes"] if route["route"] == "cast_printed_mould")
+    made["draining"] = {
+        "pressure_kpa": spread(165.5, 300.0, 300.0),
+        "syringe": "Luer-lock syringe, 10 mL",
+        "resin": "a clear resin",
+        "viscosity_mpa_s": spread(100.0, 200.0, 300.0),
+        "pushes": [
+            {"port_in": "reagent", "port_out": "<waste>", "seconds": spread(2.0, 4.0, 11.0), "moved_ul": 5.5}
+        ],
+        "minutes": spread(0.03, 0.07, 0.18),
+        "still_ul": 1.25,
+        "bypassed_ul": 0.0,
+        "notes": ["The film that stays on the walls is not counted."],
+    }
+    text = _Page(quotation_html(quote, {}, detail=Detail.FULL)).text
+    told = text[text.index("How uncured resin comes out") :]
+    for part in ("300 kPa", "200 mPa·s", "reagent", "<waste>", "5.5 µL", "1.25 µL", "The film"):
+        assert part in told
+    del made["draining"]
+    assert "How uncured resin comes out" not in _Page(quotation_html(quote, {}, detail=Detail.FULL)).text
