@@ -166,8 +166,23 @@ def _groups(marks: MultiPolygon) -> list[MultiPolygon]:
     labels = connected_components(near.minimum(near.T), directed=False)[1]
     shapes = np.bincount(labels, 1 + shapely.get_num_interior_rings(parts))
     return [
-        MultiPolygon(parts[labels == label].tolist()) for label in np.flatnonzero(shapes >= _FEWEST_SHAPES)
+        MultiPolygon(group.tolist())
+        for group, count in zip(grouped(parts, labels), shapes, strict=True)
+        if count >= _FEWEST_SHAPES
     ]
+
+
+def grouped(items: NDArray[np.object_], labels: NDArray[np.int32]) -> list[NDArray[np.object_]]:
+    """Items parted by their labels.
+
+    Args:
+        items: shape (n,); labels: (n,) from 0 up, every number in between taken.
+
+    Returns:
+        One array for each label, in their order.
+    """
+    order = np.argsort(labels, kind="stable")
+    return np.split(items[order], np.cumsum(np.bincount(labels))[:-1])
 
 
 def _pitch_mm(group: MultiPolygon) -> float:

@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import connected_components
 from shapely import MultiPolygon, Polygon
 from shapely.affinity import rotate, scale
 
-from rillcast_service.engine.asmade.codes import Code, find_codes, read_back
+from rillcast_service.engine.asmade.codes import Code, find_codes, grouped, read_back
 from rillcast_service.engine.asmade.model import AsMade, MadeMarks
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import measure
@@ -194,12 +194,12 @@ def writing(marks: MultiPolygon) -> tuple[Writing, ...]:
     near = coo_array((np.ones(len(one), dtype=np.int8), (one, other)), shape=(len(parts), len(parts)))
     labels = connected_components(near, directed=False)[1]
     bent = shapely.area(parts) < _PLAIN * shapely.area(shapely.convex_hull(parts))
-    rows = []
-    for label in range(labels.max() + 1):
-        own = labels == label
-        if np.count_nonzero(own) >= 2 and 2 * np.count_nonzero(bent & own) >= np.count_nonzero(own):
-            rows.append(_row(parts[own].tolist()))
-    return tuple(rows)
+    counts, bent_ones = np.bincount(labels), np.bincount(labels, bent)
+    return tuple(
+        _row(group.tolist())
+        for group, count, among in zip(grouped(parts, labels), counts, bent_ones, strict=True)
+        if count >= 2 and 2 * among >= count
+    )
 
 
 def _row(letters: list[Polygon]) -> Writing:
