@@ -1,7 +1,7 @@
 """Openings, ports, outline, chemistry, heat and machines that the bench lacks."""
 
 import pytest
-from shapely import box
+from shapely import Point, box
 
 from rillcast_service.catalogue.types import Fact
 from rillcast_service.engine.result import Severity, Verdict
@@ -67,6 +67,30 @@ def test_a_chip_larger_than_plate_or_wafer(chip, review_of, found):
         (finding,) = found(review_of(chip([BAR], outline=large), route), "build_area")
         assert finding.severity is Severity.BLOCKER
         assert finding.measured > finding.limit
+
+
+def test_a_port_near_the_edge_takes_land_as_a_channel_does(chip, findings_of):
+    # a hole of 4 mm whose centre is 2.5 mm from the edge leaves 0.5 mm
+    ports = (("in", "inlet", 2.5, 11), ("out", "outlet", 60, 11))
+    job = chip([box(2.4, 10.5, 65.0, 11.5)], ports=ports, bore_mm=4.0)
+    (finding,) = findings_of(job, "printed_bonded_halves", "chip_outline")
+    assert finding.measured == pytest.approx(0.5, abs=2e-3)
+    assert "a port and the edge" in finding.message
+    assert finding.where.distance(Point(0.25, 11)) < 0.01
+
+
+@pytest.mark.parametrize(("width_mm", "noted"), [(40.0, False), (110.0, True)])
+def test_a_part_that_fits_only_turned_is_told_so(chip, findings_of, with_values, width_mm, noted):
+    # a plate whose longer side lies along y
+    turned = chip([box(5.0, 10.5, 35.0, 11.5)], outline=box(0.0, 0.0, width_mm, 22.0))
+    plate = {key: {"value": size, "low": size, "high": size} for key, size in (("x", 70.0), ("y", 120.0))}
+    job = with_values(turned, "printer", build_x_mm=plate["x"], build_y_mm=plate["y"])
+    findings = findings_of(job, "printed_bonded_halves", "build_area")
+    assert [finding.severity for finding in findings] == ([Severity.NOTE] if noted else [])
+    for finding in findings:
+        assert "turned by 90°" in finding.message
+        assert finding.measured == pytest.approx(width_mm)
+        assert finding.limit < 70.0
 
 
 def test_a_fresh_print_without_passivation_poisons_the_cure(chip, review_of, found):

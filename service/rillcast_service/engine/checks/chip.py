@@ -18,7 +18,7 @@ from rillcast_service.engine.shapes import drawn_channels, drawn_levels
 
 @rule("chip_outline")
 def chip_outline(case: Case) -> Iterator[Finding]:
-    """Channels and ports lie inside the outline, channels with `land_mm` around them.
+    """Channels and ports lie inside the outline, with `land_mm` around them.
 
     In a chip of one piece the land is the wall that stands around the channels of every level; where the
     route says that it is bonded, only the level in the bonded face needs it.
@@ -45,18 +45,21 @@ def chip_outline(case: Case) -> Iterator[Finding]:
         return
     if limit_table(case, "chip_outline").get("at") == "bonded_face":
         channels = next(iter(drawn_levels(case.job.layout).values()))
-    land = round(shapely.distance(channels, outline.exterior), 3)
+    # a port is a hole through the bonded face, whatever level it leads to
+    hollow = shapely.union(channels, openings)
+    land = round(shapely.distance(hollow, outline.exterior), 3)
     severity = limit.severity_of_too_small(land)
     if severity is not None:
-        where: Geometry = shapely.shortest_line(channels, outline.exterior)
+        where: Geometry = shapely.shortest_line(hollow, outline.exterior)
+        what = "a channel" if shapely.distance(channels, outline.exterior) <= land + 1e-3 else "a port"
         yield Finding(
             rule="chip_outline",
             severity=severity,
             message=(
-                f"Only {mm(land)} of land lie between a channel and the edge; the route needs "
+                f"Only {mm(land)} of land lie between {what} and the edge; the route needs "
                 f"{mm(limit.value.best)}."
             ),
-            remedy=f"Move the channel {mm(limit.value.high - land)} inward.",
+            remedy=f"Move it {mm(limit.value.high - land)} inward.",
             measured=land,
             **limit.shown,
             unit="mm",
@@ -73,14 +76,38 @@ def build_area(case: Case) -> Iterator[Finding]:
         return
     printer = prints.printer(case.job)
     margin = 2.0 * printer.number("plate_margin_mm")
-    plate = sorted(printer.number(key) - margin for key in ("build_x_mm", "build_y_mm"))
+    length, width = (printer.number(key) - margin for key in ("build_x_mm", "build_y_mm"))
+    short, long = sorted((length, width))
     height = printer.number("build_z_mm")
+    source = printer.source_of("build_x_mm")
     for item in case.route.printed(case.job, case.variant, 1):
         footprint = sorted((item.width_mm, item.depth_mm))
-        for size, room in ((footprint[0], plate[0]), (footprint[1], plate[1]), (item.height_mm, height)):
+        for size, room in ((footprint[0], short), (footprint[1], long), (item.height_mm, height)):
             if size > room:
-                yield _too_large(case, size, room, "the build volume", printer.source_of("build_x_mm"))
+                yield _too_large(case, size, room, "the build volume", source)
                 return
+        if item.width_mm > length or item.depth_mm > width:
+            yield _turned(case, (item.width_mm, item.depth_mm), (length, width), source)
+            return
+
+
+def _turned(case: Case, part: tuple[float, float], plate: tuple[float, float], source: str) -> Finding:
+    """A note: the part fits only across the way it is drawn."""
+    over, room = next((size, room) for size, room in zip(part, plate, strict=True) if size > room)
+    return Finding(
+        rule="build_area",
+        severity=Severity.NOTE,
+        message=(
+            f"The part is {mm(part[0])} by {mm(part[1])} and the plate has {mm(plate[0])} by "
+            f"{mm(plate[1])}: it fits only turned by 90°."
+        ),
+        remedy="Turn it by 90° in the slicing program; the pixels may differ along x and y.",
+        source=source,
+        measured=round(over, 2),
+        limit=round(room, 2),
+        unit="mm",
+        where=case.job.chip.outline,
+    )
 
 
 def _beyond_the_wafer(case: Case) -> Iterator[Finding]:

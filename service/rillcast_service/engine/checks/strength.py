@@ -66,6 +66,7 @@ def seal_depth(case: Case) -> Iterator[Finding]:
                 measured=float(depth),
                 **limit.shown,
                 unit="µm",
+                where=channel.geometry,
             )
 
 
