@@ -47,6 +47,9 @@ _FEET = 4.0
 #: Narrow stretches belong to one place when no disc between them is wider than so many limits: in a
 #: right-angled bend the disc is 4 - 2 sqrt(2) = 1.17 times as wide as the channel.
 _ONE_PLACE = 1.25
+#: Balls of a stretch touch walls at least this far apart: in a right-angled bend it is 135, at the flat end
+#: of a channel 90.
+_SWEPT_DEG = 120.0
 #: A direction this close to a corner's normals is one of them.
 _NORMAL_TOLERANCE_DEG = 0.01
 #: A touch this near the end of its edge (as a share of it) is on the corner.
@@ -75,6 +78,26 @@ class Span:
     def centre(self) -> Point:
         """The middle of the chord, mm."""
         return self.chord.interpolate(0.5, normalized=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A place that is narrower than a limit, and the medial balls that fill it.
+
+    Args:
+        span: its narrowest chord.
+        foot, normal: (n, 2) where each ball rests on a wall, mm, and the unit normal away from it.
+        radius_mm: (n,) of the balls; those at the ends of the stretch are as wide as the limit or wider.
+        links: (m, 2) pairs of balls that follow one another along a wall.
+        side: (n,) a number for each wall along which the balls rest.
+    """
+
+    span: Span
+    foot: Floats
+    normal: Floats
+    radius_mm: Floats
+    links: Ints
+    side: Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +171,80 @@ def narrow_gaps(geometry: MultiPolygon | Polygon, *, below_um: float) -> tuple[S
     return _narrow(geometry, below_um=below_um, complement=True)
 
 
+def narrow_stretches(
+    geometry: MultiPolygon | Polygon, *, below_um: float, complement: bool = False
+) -> tuple[Stretch, ...]:
+    """Every separate place below a limit, with all of the stretch that is, for whoever wants to widen it.
+
+    Args:
+        geometry: union of the channels, mm; valid.
+        below_um: the limit.
+        complement: take the walls between channels instead of the channels.
+
+    Returns:
+        One stretch for each span of `narrow_spans` (or `narrow_gaps`), narrowest place first.
+    """
+    found = _narrow_places(geometry, below_um=below_um, complement=complement)
+    if found is None:
+        return ()
+    balls, places = found.balls, found.places
+    limit = below_um / _MM_TO_UM
+    narrow = (balls.touch_edge >= 0) & (2.0 * balls.radius < limit)
+    within = narrow & (balls.separation_deg >= _SWEPT_DEG)
+    within[found.necks] = narrow[found.necks]
+    # A stretch goes on to the first ball that is wide enough on either side of it.
+    wide = 2.0 * balls.radius >= limit
+    this = np.arange(len(places))
+    other = balls.following
+    linked = (within[this] & (within[other] | wide[other])) | (within[other] & wide[this])
+    place = np.where(within[this], places[this], places[other])
+    order = np.argsort(place, kind="stable")
+    order = order[linked[order]]
+    in_order = np.argsort(np.where(within, places, -1), kind="stable")
+    sorted_places = np.where(within, places, -1)[in_order]
+    stretches = []
+    for leader, span in zip(found.leaders, _spans(found.boundary, balls, found.leaders), strict=True):
+        number = places[leader]
+        low, high = np.searchsorted(place[order], (number, number + 1))
+        links = np.stack((order[low:high], other[order[low:high]]), axis=1)
+        first, last = np.searchsorted(sorted_places, (number, number + 1))
+        own = np.union1d(in_order[first:last], links)
+        links = np.searchsorted(own, links)
+        stretches.append(
+            Stretch(
+                span=span,
+                foot=balls.foot[own],
+                normal=balls.normal[own],
+                radius_mm=balls.radius[own],
+                links=links,
+                side=_runs(len(own), links),
+            )
+        )
+    for span in found.compact:
+        (x0, y0), (x1, y1) = span.chord.coords
+        half = np.array([[x1 - x0, y1 - y0]]) / 2.0
+        radius = float(np.hypot(*half[0]))
+        stretches.append(
+            Stretch(
+                span=span,
+                foot=np.array([[x0, y0]]),
+                normal=half / max(radius, TOUCHING_MM),
+                radius_mm=np.array([radius]),
+                links=np.zeros((0, 2), dtype=np.int64),
+                side=np.zeros(1, dtype=np.int64),
+            )
+        )
+    return tuple(
+        sorted((one for one in stretches if one.span.length_um < below_um), key=lambda one: one.span.length_um)
+    )
+
+
+def _runs(count: int, links: Ints) -> Ints:
+    """A number for each of some things that is the same for all that are linked."""
+    graph = coo_array((np.ones(len(links), dtype=np.int8), (links[:, 0], links[:, 1])), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+
+
 def _least(geometry: MultiPolygon | Polygon, *, complement: bool) -> Span | None:
     boundary = boundary_of(geometry, complement=complement)
     if boundary is None:
@@ -169,19 +266,40 @@ def _least(geometry: MultiPolygon | Polygon, *, complement: bool) -> Span | None
 
 
 def _narrow(geometry: MultiPolygon | Polygon, *, below_um: float, complement: bool) -> tuple[Span, ...]:
+    found = _narrow_places(geometry, below_um=below_um, complement=complement)
+    if found is None:
+        return ()
+    spans = _spans(found.boundary, found.balls, found.leaders) + found.compact
+    return tuple(sorted((span for span in spans if span.length_um < below_um), key=_length))
+
+
+@dataclass(frozen=True, slots=True)
+class _NarrowPlaces:
+    """Every place below a limit: the ball of its narrowest chord, and a number for each ball's place."""
+
+    boundary: Boundary
+    balls: Balls
+    necks: Ints
+    places: Ints
+    leaders: Ints
+    compact: list[Span]
+
+
+def _narrow_places(
+    geometry: MultiPolygon | Polygon, *, below_um: float, complement: bool
+) -> _NarrowPlaces | None:
     boundary = boundary_of(geometry, complement=complement)
     if boundary is None:
-        return ()
+        return None
     limit = below_um / _MM_TO_UM
     cap = limit * _ONE_PLACE
     balls = inscribed_balls(boundary, spacing_mm=limit / _FEET, cap_mm=cap)
     necks = np.flatnonzero(_is_neck(boundary, balls))
-    places = _places(boundary, balls, cap)[necks]
-    order = np.lexsort((_lengths_mm(boundary, balls, necks), places))
+    places = _places(boundary, balls, cap)
+    order = necks[np.lexsort((_lengths_mm(boundary, balls, necks), places[necks]))]
     leaders = order[np.unique(places[order], return_index=True)[1]]
-    spans = _spans(boundary, balls, necks[leaders])
-    spans += _compact_parts(geometry, boundary, balls.edge[necks], complement=complement, below_mm=limit)
-    return tuple(sorted((span for span in spans if span.length_um < below_um), key=_length))
+    compact = _compact_parts(geometry, boundary, balls.edge[necks], complement=complement, below_mm=limit)
+    return _NarrowPlaces(boundary, balls, necks, places, leaders, compact)
 
 
 def _is_neck(boundary: Boundary, balls: Balls) -> NDArray[np.bool_]:

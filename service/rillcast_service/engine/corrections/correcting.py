@@ -1,0 +1,394 @@
+"""The story of a correction: layout and route in; the mended layout, what changed and what to decide out.
+
+layout ── prepare ──► job ──► review of the asked rules, for every build variant
+                               │
+             rounds:  ports ──► widths ──► walls, each held against all others
+                               │
+                      what hangs together is counted again
+                               ▼
+          layout, changes, decisions ──► the same review once more
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import shapely
+
+from rillcast_service.catalogue.types import Catalogue, Quantity
+from rillcast_service.engine.checks.registry import Case, registered
+from rillcast_service.engine.corrections.ground import Ground
+from rillcast_service.engine.corrections.model import (
+    Change,
+    Corrected,
+    CorrectionRequest,
+    Decision,
+    RuleOutcome,
+)
+from rillcast_service.engine.corrections.needs import needs_of
+from rillcast_service.engine.corrections.neighbours import Neighbours
+from rillcast_service.engine.corrections.ports import clear_channels, move_ports
+from rillcast_service.engine.corrections.spans import mend_spans
+from rillcast_service.engine.errors import Fault, UnknownName
+from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
+from rillcast_service.engine.job import Job
+from rillcast_service.engine.layout.measure import least, measure
+from rillcast_service.engine.layout.model import Assumption, Layer, Layout, Port, Role
+from rillcast_service.engine.preparing import prepare
+from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.routes.base import Route
+from rillcast_service.engine.routes.registry import load_routes
+from rillcast_service.engine.shapes import drawn_levels, made_levels, polygons
+
+#: Mending one rule may make room for another; more rounds than this bring nothing on any drawing known.
+_ROUNDS = 4
+_GRAVITY = {Severity.BLOCKER: 2, Severity.RISK: 1, Severity.NOTE: 0}
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """Where the work stands: what is drawn by now."""
+
+    layers: tuple[Layer, ...]
+    ports: tuple[Port, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """What one rule makes of the drawing in one round."""
+
+    state: _State
+    changes: tuple[Change, ...]
+    decisions: tuple[Decision, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """What every mender needs to know."""
+
+    job: Job
+    cases: tuple[Case, ...]
+    may_move_ports: bool
+
+
+Mender = Callable[[_Work, _State], _Step]
+
+
+def mendable_rules() -> tuple[str, ...]:
+    """Ids of the rules whose findings can be mended in the drawing, in the order in which they are mended."""
+    return tuple(_MENDERS)
+
+
+def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) -> Corrected:
+    """Mend what a route's review objects to, and nothing else.
+
+    Args:
+        layout: as read from the file; coordinates in mm.
+        request: the route, the rules, and what a quote would be told.
+        catalogue: shipped defaults with the user's bench over them.
+
+    Returns:
+        The layout with its changes, and a decision for every place that cannot be mended without one. With
+        no change it is the layout that was given.
+
+    Raises:
+        EngineError: the request cannot be answered; it says what, where and how to mend it.
+    """
+    route = _route(request, catalogue)
+    rules = _rules(request, route)
+    job, assumed = prepare(layout, request.quote, catalogue)
+    cases = _cases(job, route)
+    before = {rule: _findings(cases, rule) for rule in rules}
+    work = _Work(job, cases, request.move_ports)
+    state, changes, decisions = _mended(work, [rule for rule in rules if rule in _MENDERS])
+    if changes:
+        layout = _redrawn(layout, state)
+        job, _ = prepare(layout, request.quote, catalogue)
+        cases = _cases(job, route)
+    after = {rule: _findings(cases, rule) for rule in rules} if changes else before
+    for rule in rules:
+        if rule not in _MENDERS:
+            decisions += _by_hand(after[rule])
+    return Corrected(
+        layout=layout,
+        changes=tuple(changes),
+        decisions=tuple(decisions),
+        outcomes=tuple(_outcome(rule, before[rule], after[rule]) for rule in rules),
+        assumptions=tuple(one for one in assumed if _matters(one)) + _smoothing(catalogue),
+    )
+
+
+def _route(request: CorrectionRequest, catalogue: Catalogue) -> Route:
+    routes = load_routes(catalogue)
+    if request.route not in routes:
+        raise UnknownName(
+            Fault(
+                f"There is no route {request.route!r}.",
+                f"Use one of {', '.join(routes)}.",
+                pointer="#/route",
+            )
+        )
+    return routes[request.route]
+
+
+def _rules(request: CorrectionRequest, route: Route) -> tuple[str, ...]:
+    faults = [
+        Fault(
+            f"Route {route.id!r} is held to no rule {rule!r}.",
+            f"Use some of {', '.join(route.rules)}, or leave the rules out to mend all that can be mended.",
+            pointer=f"#/rules/{index}",
+        )
+        for index, rule in enumerate(request.rules)
+        if rule not in route.rules
+    ]
+    if faults:
+        raise UnknownName(*faults)
+    asked = request.rules or tuple(rule for rule in _MENDERS if rule in route.rules)
+    # mended in one order, whatever the order in which they were asked for
+    first = [rule for rule in _MENDERS if rule in asked]
+    return tuple(first + [rule for rule in dict.fromkeys(asked) if rule not in _MENDERS])
+
+
+def _cases(job: Job, route: Route) -> tuple[Case, ...]:
+    """What the rules look at, for every build variant; nothing flows, for no rule that is mended asks."""
+    cases = []
+    for variant in route.variants(job):
+        as_made = route.as_made(job, variant)
+        cases.append(
+            Case(
+                job=job,
+                route=route,
+                variant=variant,
+                process=route.process(job, variant),
+                as_made=as_made,
+                drawn=least(map(measure, drawn_levels(job.layout).values())),
+                made=least(map(measure, made_levels(as_made).values())),
+                cavities=find_cavities(as_made.channels, job.layout.ports),
+                fluidics=None,
+            )
+        )
+    return tuple(cases)
+
+
+def _findings(cases: Sequence[Case], rule: str) -> tuple[Finding, ...]:
+    """Findings of one rule in all variants, each told once."""
+    found: dict[str, Finding] = {}
+    for case in cases:
+        for finding in registered()[rule](case):
+            found.setdefault(finding.message, finding)
+    return tuple(found.values())
+
+
+def _mended(work: _Work, rules: Sequence[str]) -> tuple[_State, list[Change], list[Decision]]:
+    """Rounds over the rules until nothing changes; what is to be decided is told as it stands at the end."""
+    state = _State(work.job.layout.layers, work.job.layout.ports)
+    changes: list[Change] = []
+    decisions: dict[str, tuple[Decision, ...]] = {}
+    for _ in range(_ROUNDS):
+        before = len(changes)
+        for rule in rules:
+            step = _MENDERS[rule](work, state)
+            decisions[rule] = step.decisions
+            if step.changes and _hangs_together(step.state) != _hangs_together(state):
+                decisions[rule] += tuple(map(_undone, step.changes))
+                continue
+            state = step.state
+            changes += step.changes
+        if len(changes) == before:
+            break
+    return state, changes, [one for rule in rules for one in decisions.get(rule, ())]
+
+
+def _hangs_together(state: _State) -> tuple[object, ...]:
+    """Which ports each cavity has, and how many channels and islands each level."""
+    levels = _levels(state)
+    shape = {
+        level: (len(area.geoms), sum(len(part.interiors) for part in area.geoms))
+        for level, area in levels.items()
+    }
+    cavities = sorted(cavity.ports for cavity in _cavities(state).cavities)
+    return shape, cavities
+
+
+def _undone(change: Change) -> Decision:
+    return Decision(
+        rule=change.rule,
+        question=f"Mending this place would change which channels hang together ({change.what}). May it?",
+        options=("Draw the place anew, joined or apart as it is meant.",),
+        x_mm=change.x_mm,
+        y_mm=change.y_mm,
+        measured=change.measured_before,
+        needed=change.measured_after,
+        unit=change.unit,
+        where=change.where,
+    )
+
+
+def _levels(state: _State) -> dict[int, shapely.MultiPolygon]:
+    channels = [layer for layer in state.layers if layer.role is Role.CHANNELS]
+    return {
+        level: polygons(shapely.union_all([layer.geometry for layer in channels if layer.level == level]))
+        for level in sorted({layer.level for layer in channels})
+    }
+
+
+def _cavities(state: _State) -> Cavities:
+    """The cavities as drawn; how deep they are does not matter here, so each is taken as deep as drawn."""
+    from rillcast_service.engine.asmade.model import MadeChannel
+    from rillcast_service.engine.ranges import Range
+
+    return find_cavities(
+        [
+            MadeChannel(layer.name, layer.geometry, Range.exact(layer.depth_um or 0.0), level=layer.level)
+            for layer in state.layers
+            if layer.role is Role.CHANNELS
+        ],
+        state.ports,
+    )
+
+
+def _neighbours(work: _Work, state: _State) -> tuple[list[Ground], Neighbours]:
+    grounds = [Ground(level, channels) for level, channels in _levels(state).items()]
+    around = Neighbours(
+        needs=needs_of(work.cases),
+        ports=state.ports,
+        cavities=_cavities(state),
+        outline=work.job.chip.outline,
+        top_level=min((ground.level for ground in grounds), default=1),
+    )
+    return grounds, around
+
+
+def _mend_channel_width(work: _Work, state: _State) -> _Step:
+    return _mend_each_level(work, state, "channel_width")
+
+
+def _mend_channel_gap(work: _Work, state: _State) -> _Step:
+    return _mend_each_level(work, state, "channel_gap")
+
+
+def _mend_each_level(work: _Work, state: _State, rule: str) -> _Step:
+    grounds, around = _neighbours(work, state)
+    passed = [mend_spans(ground, around, rule_id=rule) for ground in grounds]
+    return _Step(
+        _patched(state, grounds),
+        tuple(change for one in passed for change in one.changes),
+        tuple(decision for one in passed for decision in one.decisions),
+    )
+
+
+def _mend_port_clearance(work: _Work, state: _State) -> _Step:
+    grounds, around = _neighbours(work, state)
+    changes, decisions = clear_channels(grounds, around)
+    if changes:
+        # ports are moved in the next round, on channels as they are then
+        return _Step(_patched(state, grounds), tuple(changes), tuple(decisions))
+    moved = move_ports(grounds, around, allowed=work.may_move_ports)
+    return _Step(
+        replace(_patched(state, grounds), ports=moved.ports),
+        moved.changes,
+        (*decisions, *moved.decisions),
+    )
+
+
+_MENDERS: Mapping[str, Mender] = {
+    "port_clearance": _mend_port_clearance,
+    "channel_width": _mend_channel_width,
+    "channel_gap": _mend_channel_gap,
+}
+
+
+def _patched(state: _State, grounds: Sequence[Ground]) -> _State:
+    """The layers with all patches of their levels on them, each at once."""
+    layers = list(state.layers)
+    for ground in grounds:
+        if not ground.patches:
+            continue
+        own = [
+            index
+            for index, layer in enumerate(layers)
+            if layer.role is Role.CHANNELS and layer.level == ground.level
+        ]
+        for index in own:
+            shapely.prepare(layers[index].geometry)
+        taken = [patch.area for patch in ground.patches if not patch.adds]
+        added: dict[int, list[shapely.Geometry]] = {}
+        for patch in ground.patches:
+            if patch.adds:
+                # of several layers the one that is there already is widened
+                at = next((i for i in own if layers[i].geometry.intersects(patch.area)), own[0])
+                added.setdefault(at, []).append(patch.area)
+        for index in own:
+            geometry = layers[index].geometry
+            if index in added:
+                geometry = polygons(shapely.union_all([geometry, *added[index]]))
+            cuts = [area for area in taken if geometry.intersects(area)]
+            if cuts:
+                geometry = polygons(geometry.difference(shapely.union_all(cuts)))
+            if geometry is not layers[index].geometry:
+                layers[index] = replace(layers[index], geometry=geometry)
+    return replace(state, layers=tuple(layers))
+
+
+def _redrawn(layout: Layout, state: _State) -> Layout:
+    """The layout as it was given, with nothing but the geometry of its channels and ports exchanged."""
+    layers = tuple(
+        replace(layer, geometry=mended.geometry)
+        for layer, mended in zip(layout.layers, state.layers, strict=True)
+    )
+    places = {port.name: port.opening for port in state.ports}
+    ports = tuple(replace(port, opening=places[port.name]) for port in layout.ports)
+    return replace(layout, layers=layers, ports=ports)
+
+
+def _by_hand(findings: Sequence[Finding]) -> list[Decision]:
+    """What no change of outlines mends, such as a depth or a machine, with the review's own remedy."""
+    decisions = []
+    for finding in findings:
+        at = finding.where.representative_point() if finding.where is not None else None
+        decisions.append(
+            Decision(
+                rule=finding.rule,
+                question=f"{finding.message} No change of outlines mends that. What is to be done?",
+                options=(finding.remedy,),
+                x_mm=round(at.x, 6) if at is not None else None,
+                y_mm=round(at.y, 6) if at is not None else None,
+                measured=finding.measured,
+                needed=finding.limit,
+                unit=finding.unit,
+                where=finding.where,
+            )
+        )
+    return decisions
+
+
+def _outcome(rule: str, before: Sequence[Finding], after: Sequence[Finding]) -> RuleOutcome:
+    first, last = (_gravest(findings) for findings in (before, after))
+    shown = first or last
+    return RuleOutcome(
+        rule=rule,
+        severity_before=first.severity if first else None,
+        severity_after=last.severity if last else None,
+        measured_before=first.measured if first else None,
+        measured_after=last.measured if last else None,
+        limit=shown.limit if shown else None,
+        limit_high=shown.limit_high if shown else None,
+        unit=shown.unit if shown else None,
+    )
+
+
+def _gravest(findings: Sequence[Finding]) -> Finding | None:
+    return max(findings, key=lambda finding: _GRAVITY[finding.severity], default=None)
+
+
+def _matters(assumption: Assumption) -> bool:
+    return assumption.what.startswith(("bench.printer", "bench.mould", "bench.silicone", "chip.", "levels"))
+
+
+def _smoothing(catalogue: Catalogue) -> tuple[Assumption, ...]:
+    default = catalogue.defaults["correction_smoothing_um"]
+    assert isinstance(default, Quantity)
+    return (
+        Assumption("correction_smoothing_um", f"{default.value:g} µm", default.note, default.source),
+    )

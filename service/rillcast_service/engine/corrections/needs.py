@@ -1,0 +1,80 @@
+"""What a route asks of a mended place, whichever of its build variants is taken."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from rillcast_service.catalogue.types import Quantity
+from rillcast_service.engine.checks.limits import Limit, least_size_um, limit_table, quantity_limit
+from rillcast_service.engine.checks.registry import Case
+
+#: Widths are told, and held to limits, in whole micrometres.
+ROUNDING_UM = 0.5
+_UM_PER_MM = 1e3
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """Sizes that leave neither blocker nor risk, the largest over the build variants; None: not asked.
+
+    Args:
+        width_um, gap_um: of channels and of the walls between them.
+        land_mm: between a channel and the chip's edge, for the levels up to `land_levels` of them.
+        centre_to_edge_mm, between_ports_mm, port_to_channel_mm: of ports.
+        sources: limit's name → where it comes from.
+        smoothing_mm: how far an arc that a correction draws may stray from the true one.
+        growth_mm: how far channels come out beyond their drawn edge.
+    """
+
+    width_um: float | None
+    gap_um: float | None
+    land_mm: float | None
+    land_on_every_level: bool
+    centre_to_edge_mm: float | None
+    between_ports_mm: float | None
+    port_to_channel_mm: float | None
+    smoothing_mm: float
+    growth_mm: float
+
+
+def needs_of(cases: Sequence[Case]) -> Needs:
+    """The sizes that a route's review asks of every place.
+
+    Args:
+        cases: one a build variant.
+
+    Returns:
+        The largest high ends of the limits; widths are rounded up to whole micrometres, as they are judged.
+    """
+    route = cases[0].route
+
+    def size(rule_id: str) -> float | None:
+        if rule_id not in route.rules:
+            return None
+        largest = _largest(least_size_um(case, rule_id) for case in cases)
+        return None if largest is None else float(math.ceil(largest))
+
+    def quantity(rule_id: str, key: str) -> float | None:
+        if rule_id not in route.rules:
+            return None
+        return _largest(quantity_limit(case, rule_id, key) for case in cases)
+
+    smoothing = cases[0].job.catalogue.defaults["correction_smoothing_um"]
+    assert isinstance(smoothing, Quantity)
+    return Needs(
+        width_um=size("channel_width"),
+        gap_um=size("channel_gap"),
+        land_mm=quantity("chip_outline", "land_mm"),
+        land_on_every_level=limit_table(cases[0], "chip_outline").get("at") != "bonded_face",
+        centre_to_edge_mm=quantity("port_clearance", "centre_to_edge_mm"),
+        between_ports_mm=quantity("port_clearance", "wall_between_mm"),
+        port_to_channel_mm=quantity("port_clearance", "wall_to_channel_mm"),
+        smoothing_mm=smoothing.value / _UM_PER_MM,
+        growth_mm=max(0.0, *(case.as_made.width_change_um.best / 2.0 / _UM_PER_MM for case in cases)),
+    )
+
+
+def _largest(limits: Iterable[Limit | None]) -> float | None:
+    return max((limit.value.high for limit in limits if limit is not None), default=None)

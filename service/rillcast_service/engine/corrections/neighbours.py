@@ -1,0 +1,194 @@
+"""What stands around a place that is to be mended, and what a patch would do to it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import shapely
+from shapely import Geometry, MultiPolygon, Polygon
+
+from rillcast_service.engine.checks.words import mm, um
+from rillcast_service.engine.corrections.ground import Ground, Patch, Window
+from rillcast_service.engine.corrections.needs import ROUNDING_UM, Needs
+from rillcast_service.engine.fluidics.cavities import Cavities
+from rillcast_service.engine.layout.measure import Span, narrow_stretches
+from rillcast_service.engine.layout.model import Port
+from rillcast_service.engine.shapes import polygons
+
+#: What is nearer than this touches.
+TOUCHES_MM = 2e-5
+#: Areas below this are rounding of set operations.
+_DUST_MM2 = 1e-7
+_UM_PER_MM = 1e3
+
+
+class Obstacle(StrEnum):
+    """Why a place cannot be mended without a decision."""
+
+    JOINS = "joins"
+    PARTS = "parts"
+    WALL = "wall"
+    WIDTH = "width"
+    EDGE = "edge"
+    PORT = "port"
+    STAYS = "stays"
+
+
+@dataclass(frozen=True, slots=True)
+class Objection:
+    """What a patch would do that it must not.
+
+    Args:
+        obstacle: of what kind.
+        what: in words, with numbers.
+        lacking_um: how much room is missing, where that is a length.
+    """
+
+    obstacle: Obstacle
+    what: str
+    lacking_um: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """Everything that a patch is held against.
+
+    Args:
+        needs: sizes that the route asks for.
+        ports: where they are now.
+        cavities: as drawn: which channels belong to which ports.
+        outline: the chip's edge, mm.
+        top_level: the level next to the lid.
+    """
+
+    needs: Needs
+    ports: Sequence[Port]
+    cavities: Cavities
+    outline: Polygon
+    top_level: int
+
+    def objections(self, ground: Ground, patch: Patch, window: Window, place: Geometry) -> list[Objection]:
+        """What speaks against a patch.
+
+        Args:
+            ground: the channels of its level.
+            patch: the area.
+            window: around it, mm, with room for the widest wall and channel that is looked at.
+            place: what is mended, mm; tells to which ports the channel belongs.
+
+        Returns:
+            Every objection; none: the patch may be taken.
+        """
+        before = ground.around(window)
+        after = patch.applied(before)
+        changed = after.difference(before) if patch.adds else before.difference(after)
+        found = list(_torn_or_joined(before, after, window))
+        if not found:
+            found += self._too_thin(after, changed, window, adds=patch.adds)
+        if patch.adds:
+            found += self._near_the_edge(changed, ground.level)
+            found += self._near_foreign_ports(changed, place)
+        else:
+            found += self._under_a_port(changed)
+        return found
+
+    def _too_thin(
+        self, after: MultiPolygon, changed: Geometry, window: Window, *, adds: bool
+    ) -> Iterator[Objection]:
+        limit = self.needs.gap_um if adds else self.needs.width_um
+        if limit is None:
+            return
+        spans = touching(after, changed, window, below_um=limit - ROUNDING_UM, complement=adds)
+        if spans:
+            least = min(span.length_um for span in spans)
+            thing = "wall to the next channel" if adds else "channel beside it"
+            yield Objection(
+                Obstacle.WALL if adds else Obstacle.WIDTH,
+                f"leaves {um(least)} of {thing}, and the route needs {um(limit)}",
+                limit - least,
+            )
+
+    def _near_the_edge(self, changed: Geometry, level: int) -> Iterator[Objection]:
+        needs = self.needs
+        if not self.outline.contains(changed):
+            yield Objection(Obstacle.EDGE, "reaches over the chip's edge")
+        elif needs.land_mm is not None and (needs.land_on_every_level or level == self.top_level):
+            land = shapely.distance(changed, self.outline.exterior)
+            if round(land, 3) < needs.land_mm:
+                yield Objection(
+                    Obstacle.EDGE,
+                    f"leaves {mm(land)} of land to the chip's edge, and the route needs {mm(needs.land_mm)}",
+                    (needs.land_mm - land) * _UM_PER_MM,
+                )
+
+    def _near_foreign_ports(self, changed: Geometry, place: Geometry) -> Iterator[Objection]:
+        limit = self.needs.port_to_channel_mm
+        if limit is None or not self.ports:
+            return
+        reach = limit + self.needs.growth_mm
+        near = [port for port in self.ports if shapely.distance(port.opening, changed) < reach]
+        own = self.ports_of(place) if near else set()
+        for port in near:
+            if port.name not in own:
+                left = shapely.distance(port.opening, changed)
+                yield Objection(
+                    Obstacle.PORT,
+                    f"leaves {mm(left)} to port {port.name!r}, and the route needs {mm(limit)}",
+                    (reach - left) * _UM_PER_MM,
+                )
+
+    def _under_a_port(self, changed: Geometry) -> Iterator[Objection]:
+        for port in self.ports:
+            if port.opening.intersects(changed):
+                yield Objection(Obstacle.PORT, f"takes channel from under port {port.name!r}")
+
+    def ports_of(self, place: Geometry) -> set[str]:
+        """Names of the ports of the cavity in which a place lies."""
+        for cavity in self.cavities.cavities:
+            if any(channels.intersects(place) for channels in cavity.levels.values()):
+                return set(cavity.ports)
+        return set()
+
+
+def touching(
+    channels: MultiPolygon, changed: Geometry, window: Window, *, below_um: float, complement: bool
+) -> list[Span]:
+    """Places below a limit that a changed area has to do with.
+
+    Args:
+        channels: within the window, mm.
+        changed: the area, mm.
+        window: what lies at its edges is cut off and counts for nothing.
+        below_um: the limit.
+        complement: look at the walls instead of the channels.
+
+    Returns:
+        Spans that end on the changed area or cross it.
+    """
+    frame = shapely.box(*window).exterior
+    shapely.prepare(changed)
+    return [
+        stretch.span
+        for stretch in narrow_stretches(channels, below_um=below_um, complement=complement)
+        if shapely.dwithin(changed, stretch.span.chord, TOUCHES_MM)
+        and not shapely.dwithin(frame, stretch.span.chord, TOUCHES_MM)
+    ]
+
+
+def _torn_or_joined(before: MultiPolygon, after: MultiPolygon, window: Window) -> Iterator[Objection]:
+    """What hangs together and what it stands around is the same after as before, each counted in the window."""
+    frame = shapely.box(*window)
+    channels = _count(after) - _count(before)
+    walls = _count(frame.difference(after)) - _count(frame.difference(before))
+    if channels < 0 or walls > 0:
+        yield Objection(Obstacle.JOINS, "runs into another channel")
+    elif channels > 0:
+        yield Objection(Obstacle.PARTS, "cuts the channel off")
+    elif walls < 0:
+        yield Objection(Obstacle.JOINS, "swallows an island or joins it to the wall")
+
+
+def _count(area: Geometry) -> int:
+    return sum(part.area > _DUST_MM2 for part in polygons(area).geoms)

@@ -1,0 +1,211 @@
+"""Channels and walls that are too narrow: what is narrow is swept to its width, on the sides that have room.
+
+A disc of the needed width is led along the middle of the narrow stretch (see `layout.measure.Stretch`), and
+what it covers is added to the channels, or, for a wall, taken from the channels beside it. Where the width
+reaches the limit the disc rests on both walls, so what was smooth stays smooth. Where one side has no room
+the disc is led along the wall of that side instead, which then stays where it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import MultiPolygon
+
+from rillcast_service.engine.checks.words import um
+from rillcast_service.engine.corrections.ground import Ground, Patch, window_about
+from rillcast_service.engine.corrections.model import Change, Decision
+from rillcast_service.engine.corrections.needs import ROUNDING_UM
+from rillcast_service.engine.corrections.neighbours import Neighbours, Objection, Obstacle, touching
+from rillcast_service.engine.corrections.sweeping import beside, middles, swept
+from rillcast_service.engine.layout.measure import Stretch, narrow_stretches
+from rillcast_service.engine.shapes import polygons
+
+#: What a sweep leaves narrow at its ends is swept again, so often at most.
+_SWEEPS = 4
+#: A window reaches this many widths beyond a patch, so that no wall or channel that counts is cut by it.
+_MARGIN_WIDTHS = 2.0
+#: A mended place is measured up to so many times the limit.
+_MEASURED_UP_TO = 2.0
+#: Of a place with many walls (a junction) no more are tried one by one.
+_SIDES_TRIED = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Mended:
+    """A place with its patch, or with what speaks against every patch that was tried.
+
+    Args:
+        patch: None: it is left.
+        after_um: the width there with the patch.
+        objections: the fewest that any try met.
+    """
+
+    patch: Patch | None
+    after_um: float = 0.0
+    objections: tuple[Objection, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """What one walk over a level gives: its ground with patches, changes in order, places that are left."""
+
+    changes: tuple[Change, ...]
+    decisions: tuple[Decision, ...]
+
+
+def mend_spans(ground: Ground, around: Neighbours, *, rule_id: str) -> Passed:
+    """Mend every narrow channel, or every thin wall, of a level.
+
+    Args:
+        ground: the channels of the level; gets the patches.
+        around: what the patches are held against.
+        rule_id: `channel_width`, or `channel_gap` for the walls.
+
+    Returns:
+        Changes, and a decision for each place that stays as it is.
+    """
+    walls = rule_id == "channel_gap"
+    limit = around.needs.gap_um if walls else around.needs.width_um
+    if limit is None:
+        return Passed((), ())
+    changes: list[Change] = []
+    decisions: list[Decision] = []
+    area = float(ground.channels.area)
+    for stretch in narrow_stretches(ground.channels, below_um=limit - ROUNDING_UM, complement=walls):
+        mended = _mended(ground, around, stretch, limit_um=limit, walls=walls)
+        at = stretch.span.centre
+        if mended.patch is None:
+            decisions.append(_decision(stretch, mended.objections, rule_id, limit, walls=walls))
+            continue
+        before = ground.around(mended.patch.area.bounds)
+        after = mended.patch.applied(before)
+        changed = after.difference(before) if mended.patch.adds else before.difference(after)
+        ground.take(mended.patch)
+        now = area + (changed.area if mended.patch.adds else -changed.area)
+        changes.append(
+            Change(
+                rule=rule_id,
+                what=(
+                    f"{'Wall' if walls else 'Channel'} widened from {um(stretch.span.length_um)} to "
+                    f"{um(mended.after_um)}{', its channels narrowed' if walls else ''}"
+                ),
+                level=ground.level,
+                x_mm=round(at.x, 6),
+                y_mm=round(at.y, 6),
+                measured_before=round(stretch.span.length_um, 3),
+                measured_after=round(mended.after_um, 3),
+                unit="µm",
+                area_before_mm2=round(area, 6),
+                area_after_mm2=round(now, 6),
+                where=changed,
+            )
+        )
+        area = now
+    return Passed(tuple(changes), tuple(decisions))
+
+
+def _mended(
+    ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: float, walls: bool
+) -> Mended:
+    fewest: Mended | None = None
+    for area in _sweeps(stretch, limit_um / 1e3, around.needs.smoothing_mm):
+        tried = _tried(ground, around, stretch, area, limit_um=limit_um, walls=walls)
+        if tried.patch is not None:
+            return tried
+        if fewest is None or len(tried.objections) < len(fewest.objections):
+            fewest = tried
+    assert fewest is not None
+    return fewest
+
+
+def _sweeps(stretch: Stretch, width_mm: float, tolerance_mm: float) -> Iterator[MultiPolygon]:
+    """Areas that make a stretch wide enough: both walls moved alike first, then one wall at a time kept."""
+    yield swept(stretch, middles(stretch), width_mm=width_mm, tolerance_mm=tolerance_mm)
+    sides, balls = np.unique(stretch.side, return_counts=True)
+    if len(sides) < 2:
+        return
+    for side in sides[np.argsort(-balls, kind="stable")][:_SIDES_TRIED]:
+        yield swept(
+            stretch,
+            beside(stretch, width_mm=width_mm + 2.0 * tolerance_mm),
+            width_mm=width_mm,
+            tolerance_mm=tolerance_mm,
+            side=int(side),
+        )
+
+
+def _tried(
+    ground: Ground, around: Neighbours, stretch: Stretch, area: MultiPolygon, *, limit_um: float, walls: bool
+) -> Mended:
+    needs = around.needs
+    margin = _MARGIN_WIDTHS * max(limit_um, needs.width_um or 0.0, needs.gap_um or 0.0) / 1e3
+    for _ in range(_SWEEPS):
+        patch = Patch(area, adds=not walls)
+        window = window_about(area, margin)
+        objections = around.objections(ground, patch, window, stretch.span.chord)
+        if objections:
+            return Mended(None, objections=tuple(objections))
+        after = patch.applied(ground.around(window))
+        frame = shapely.box(*window).exterior
+        narrow = [
+            rest
+            for rest in narrow_stretches(after, below_um=limit_um - ROUNDING_UM, complement=walls)
+            if rest.span.chord.intersects(area) and not rest.span.chord.intersects(frame)
+        ]
+        if not narrow:
+            spans = touching(after, area, window, below_um=_MEASURED_UP_TO * limit_um, complement=walls)
+            return Mended(patch, after_um=min((span.length_um for span in spans), default=limit_um))
+        more = [
+            swept(rest, middles(rest), width_mm=limit_um / 1e3, tolerance_mm=needs.smoothing_mm)
+            for rest in narrow
+        ]
+        area = polygons(shapely.union_all([area, *more]))
+    return Mended(None, objections=(Objection(Obstacle.STAYS, "leaves places beside it that are too narrow"),))
+
+
+def _decision(
+    stretch: Stretch, objections: tuple[Objection, ...], rule_id: str, limit_um: float, *, walls: bool
+) -> Decision:
+    thing = "wall" if walls else "channel"
+    reasons = " and ".join(dict.fromkeys(objection.what for objection in objections))
+    at = stretch.span.centre
+    return Decision(
+        rule=rule_id,
+        question=(
+            f"This {thing} is {um(stretch.span.length_um)} wide and should be {um(limit_um)}, but widening it "
+            f"{reasons}. What gives way?"
+        ),
+        options=tuple(_options(objections, limit_um, walls=walls)),
+        x_mm=round(at.x, 6),
+        y_mm=round(at.y, 6),
+        measured=round(stretch.span.length_um, 3),
+        needed=limit_um,
+        unit="µm",
+        where=stretch.span.chord,
+    )
+
+
+def _options(objections: tuple[Objection, ...], limit_um: float, *, walls: bool) -> Iterator[str]:
+    kinds = {objection.obstacle for objection in objections}
+    lacking = max((objection.lacking_um or 0.0 for objection in objections), default=0.0)
+    apart = f"by {um(lacking)}" if lacking else f"until {um(limit_um)} of room are there"
+    if Obstacle.JOINS in kinds:
+        yield "Draw the channels as one there, if they may join."
+        yield f"Move the channels apart {apart}."
+    if kinds & {Obstacle.WALL, Obstacle.WIDTH}:
+        yield f"Move the channels apart {apart}."
+    if Obstacle.PARTS in kinds:
+        yield f"Make the channel at least {um(limit_um)} wider there, and ask again."
+    if Obstacle.EDGE in kinds:
+        yield f"Move the channel inward {apart}, or draw a larger outline."
+    if Obstacle.PORT in kinds:
+        yield f"Move the port or the channel {apart}."
+    if Obstacle.STAYS in kinds:
+        yield f"Draw this place anew, {um(limit_um)} wide everywhere."
+    yield (
+        f"Leave it, and choose a machine or a route that makes {'walls' if walls else 'channels'} as narrow."
+    )
