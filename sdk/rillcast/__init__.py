@@ -37,7 +37,17 @@ from rillcast.errors import (
     UnexpectedAnswerError,
     UnsupportedMediaTypeError,
 )
-from rillcast.models import LayerRole, Layout, Quote, RepairKind, RouteResult, Severity, State, Verdict
+from rillcast.models import (
+    Correction,
+    LayerRole,
+    Layout,
+    Quote,
+    RepairKind,
+    RouteResult,
+    Severity,
+    State,
+    Verdict,
+)
 
 __all__ = [
     "ApiConnectionError",
@@ -47,6 +57,7 @@ __all__ = [
     "AuthenticationError",
     "Client",
     "ConflictError",
+    "Correction",
     "EmbeddedService",
     "EmbeddedServiceError",
     "InvalidInputError",

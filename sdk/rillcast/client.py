@@ -6,7 +6,7 @@ import json as json_module
 import os
 import time
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -22,6 +22,7 @@ from rillcast.layout_files import drawing_media_type, layout_media_type
 from rillcast.models import (
     Bench,
     BenchEntry,
+    Correction,
     Detail,
     Layout,
     Problem,
@@ -33,6 +34,7 @@ from rillcast.models import (
     State,
 )
 from rillcast.options import (
+    CorrectionOptions,
     LayoutOptions,
     QuoteOptions,
     UploadAndQuoteOptions,
@@ -212,6 +214,41 @@ class Client:
     def layout_picture(self, layout_id: str) -> str:
         """A picture of a layout as SVG text."""
         return self._text(f"/v1/layouts/{_part(layout_id)}/picture", "image/svg+xml")
+
+    def correct_layout(
+        self,
+        layout: Layout | str,
+        *,
+        route: str,
+        rules: Sequence[str] = (),
+        move_ports: bool = False,
+        **options: Unpack[CorrectionOptions],
+    ) -> Correction:
+        """A layout with the places mended that a route's review objects to.
+
+        Args:
+            layout: an uploaded layout, or its id.
+            route: whose limits count.
+            rules: ids of the rules to mend; all that can be mended when empty.
+            move_ports: whether ports may be moved; connectors, tubes and holders move along.
+            options: see `CorrectionOptions`.
+
+        Returns:
+            The corrected layout, its changes, and what is left for a decision. Asking again for the same
+            gives the same layout.
+
+        Raises:
+            ApiError: the request failed; `InvalidInputError` and its subclasses say what to mend.
+        """
+        layout_id = layout.layout_id if isinstance(layout, Layout) else layout
+        document: dict[str, Any] = {"route": route, **options}
+        if rules:
+            document["rules"] = list(rules)
+        if move_ports:
+            document["move_ports"] = True
+        link = f"/v1/layouts/{_part(layout_id)}/corrections"
+        correction = self._decoded(Correction, self._transport.request("POST", link, json=document))
+        return replace(correction, layout=replace(correction.layout, _source=self))
 
     def delete_layout(self, layout_id: str) -> None:
         """Delete a layout; quotes made from it stay as they are."""

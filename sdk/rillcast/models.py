@@ -8,13 +8,16 @@ does not know stay plain strings.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol, Unpack
+
+if TYPE_CHECKING:
+    from rillcast.options import CorrectionOptions
 
 Raw = Mapping[str, Any]
 #: How much a quotation tells.
@@ -197,6 +200,17 @@ class DrawingSource(Protocol):
     def layout_picture(self, layout_id: str) -> str:
         """The layout as SVG text."""
 
+    def correct_layout(
+        self,
+        layout: Layout | str,
+        *,
+        route: str,
+        rules: Sequence[str] = (),
+        move_ports: bool = False,
+        **options: Unpack[CorrectionOptions],
+    ) -> Correction:
+        """The layout with places mended."""
+
 
 @dataclass(frozen=True, slots=True)
 class Layout(Answer):
@@ -213,8 +227,20 @@ class Layout(Answer):
     ports: tuple[Port, ...] = ()
     repairs: tuple[Repair, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
+    corrected_from: str | None = None
     created_at: datetime | None = None
     _source: DrawingSource | None = field(default=None, repr=False, compare=False)
+
+    def corrected(
+        self,
+        *,
+        route: str,
+        rules: Sequence[str] = (),
+        move_ports: bool = False,
+        **options: Unpack[CorrectionOptions],
+    ) -> Correction:
+        """This layout with places mended that a route's review objects to; see `Client.correct_layout`."""
+        return self._client().correct_layout(self, route=route, rules=rules, move_ports=move_ports, **options)
 
     def save(self, path: str | Path) -> Path:
         """Write the layout to a file as a drawing, with its repairs done; the suffix picks the format.
@@ -235,6 +261,73 @@ class Layout(Answer):
         if self._source is None:
             raise LookupError("this layout was not given by a client, so its files cannot be fetched")
         return self._source
+
+
+@dataclass(frozen=True, slots=True)
+class Change(Answer):
+    """One place that a correction mended; sizes in `unit`, as drawn, `where` what was added or taken away."""
+
+    rule: str
+    what: str
+    level: int
+    x_mm: float
+    y_mm: float
+    measured_before: float
+    measured_after: float
+    unit: str
+    area_before_mm2: float
+    area_after_mm2: float
+    where: GeoJson | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Decision(Answer):
+    """One place that a correction left, because mending it takes somebody's decision."""
+
+    rule: str
+    question: str
+    options: tuple[str, ...] = ()
+    x_mm: float | None = None
+    y_mm: float | None = None
+    measured: float | None = None
+    needed: float | None = None
+    unit: str | None = None
+    where: GeoJson | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RuleOutcome(Answer):
+    """What the review finds of one rule before and after; a severity of None: nothing."""
+
+    rule: str
+    severity_before: Severity | str | None = None
+    severity_after: Severity | str | None = None
+    measured_before: float | None = None
+    measured_after: float | None = None
+    limit: float | None = None
+    limit_high: float | None = None
+    unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Correction(Answer):
+    """A corrected layout and how it came about; with no change, `layout` is the layout that was given.
+
+    `picture` is an SVG document: the chip with every place numbered, and each before and after.
+    """
+
+    corrected_from: str
+    layout: Layout
+    changes: tuple[Change, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+    outcomes: tuple[RuleOutcome, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    picture: str = field(default="", repr=False)
+
+    @property
+    def changed(self) -> bool:
+        """Whether anything was mended."""
+        return bool(self.changes)
 
 
 # --- quotes -----------------------------------------------------------------------------------------

@@ -101,6 +101,15 @@ class CommercialOptions(TypedDict, total=False):
     tax_percent: Percent
 
 
+class CorrectionOptions(TypedDict, total=False):
+    """What a correction may be told of chip and bench; members as in `QuoteOptions`."""
+
+    depths_um: Mapping[str, float]
+    levels: Mapping[str, int]
+    chip: ChipOptions
+    bench: Mapping[str, str | None]
+
+
 class QuoteOptions(TypedDict, total=False):
     """Members of a quote request besides the layout and the quantity.
 

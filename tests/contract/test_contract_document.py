@@ -159,7 +159,7 @@ def test_every_number_says_its_unit():
 def test_requests_refuse_and_answers_allow_unknown_members():
     requests = {
         "QuoteRequest", "PortRequest", "ChipRequest", "UseRequest", "BenchRequest", "VariantRequest",
-        "CommercialRequest", "BenchEntryPut", "LayoutUpload",
+        "CommercialRequest", "CorrectionRequest", "BenchEntryPut", "LayoutUpload",
     }  # fmt: skip
     for name, schema in CONTRACT["components"]["schemas"].items():
         if schema.get("type") == "object":

@@ -16,6 +16,7 @@ from apispec.ext.marshmallow import MarshmallowPlugin
 from rillcast_service.api import problems, schemas
 from rillcast_service.api.contract import contract
 from rillcast_service.engine import ranges, result
+from rillcast_service.engine.corrections import model as corrections
 from rillcast_service.engine.layout import model, options, readers, writers
 from rillcast_service.engine.layout.options import TOLERANCE_RANGES_UM
 from rillcast_service.engine.result import Severity, Verdict
@@ -34,6 +35,7 @@ REQUESTS = {
     "VariantRequest": schemas.VariantRequest,
     "CommercialRequest": schemas.CommercialRequest,
     "QuoteRequest": schemas.QuoteRequest,
+    "CorrectionRequest": schemas.CorrectionRequest,
     "BenchEntryPut": schemas.BenchEntryPut,
 }
 
@@ -126,6 +128,7 @@ RESULTS = [
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
     result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,
     result.HandednessStep, result.Handedness, result.MarkState, result.CodeState,
+    corrections.Change, corrections.Decision, corrections.RuleOutcome,
     result.Model, result.QuoteResult, ranges.Range, model.Assumption, model.Repair,
 ]  # fmt: skip
 

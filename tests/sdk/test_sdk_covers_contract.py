@@ -19,6 +19,7 @@ CALLS: dict[str, Callable[[Client], Any]] = {
     "deleteLayout": lambda client: client.delete_layout("lay_1"),
     "getLayoutFile": lambda client: client.layout_file("lay_1"),
     "getLayoutPicture": lambda client: client.layout_picture("lay_1"),
+    "createCorrection": lambda client: client.correct_layout("lay_1", route="cast_printed_mould"),
     "createQuote": lambda client: client.create_quote("lay_1", quantity=1),
     "listQuotes": lambda client: list(client.iter_quotes()),
     "getQuote": lambda client: client.get_quote("quo_1"),
@@ -70,6 +71,7 @@ def test_the_method_calls_its_operation(service, client, contract, operation):
     [
         ("createLayout", "Layout"),
         ("listLayouts", "LayoutPage"),
+        ("createCorrection", "Correction"),
         ("createQuote", "QuoteQueued"),
         ("listQuotes", "QuotePage"),
         ("getQuote", "QuoteDone"),

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 
 from rillcast._version import __version__
-from rillcast.cli import bench, demo, layout, lookup, quote, service
+from rillcast.cli import bench, correct, demo, layout, lookup, quote, service
 from rillcast.cli.output import print_error
 from rillcast.errors import RillcastError
 
@@ -60,7 +60,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"rillcast {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for module in (quote, layout, bench, lookup, demo, service):
+    for module in (quote, layout, correct, bench, lookup, demo, service):
         module.add_commands(commands)
     return parser
 

@@ -13,7 +13,7 @@ from flask import Flask, Response, g, request
 from flask.json.provider import DefaultJSONProvider
 from werkzeug.routing import BaseConverter
 
-from rillcast_service.api import bench, layouts, operations, problems, quotes, routes, rules
+from rillcast_service.api import bench, corrections, layouts, operations, problems, quotes, routes, rules
 from rillcast_service.api.auth import owner_of
 from rillcast_service.api.context import Service
 from rillcast_service.jobs.dispatch import Dispatcher
@@ -54,7 +54,7 @@ def create_app(settings: Settings, store: Store, dispatcher: Dispatcher, readers
 
     app.after_request(_finish)
     problems.register(app)
-    for resource in (layouts, quotes, routes, rules, bench, operations):
+    for resource in (layouts, corrections, quotes, routes, rules, bench, operations):
         app.register_blueprint(resource.blueprint)
     return app
 

@@ -230,6 +230,7 @@ def layout_resource(row: LayoutRow) -> dict[str, Any]:
         ],
         "repairs": as_json(layout.repairs),
         "assumptions": as_json(layout.assumptions),
+        "corrected_from": row.corrected_from,
         "created_at": instant(row.created_at),
         "links": {"self": _path(row), "picture": f"{_path(row)}/picture", "file": f"{_path(row)}/file"},
     }

@@ -119,6 +119,40 @@ class CommercialRequest(Schema):
             raise ValidationError("This is more than the price.", "discount_percent")
 
 
+def _depths() -> Members:
+    return Members(
+        "an object from channel layer to depth in µm, at most 64 of them",
+        most=64,
+        keys=fields.String(),
+        values=Number(DEPTH, minimum=MIN_DEPTH_UM, maximum=MAX_DEPTH_UM),
+    )
+
+
+def _levels() -> Members:
+    return Members(
+        "an object from channel layer to level, at most 64 of them",
+        most=64,
+        keys=fields.String(),
+        values=Whole(f"a whole number from 1 (next to the lid) to {MAX_LEVEL}", minimum=1, maximum=MAX_LEVEL),
+    )
+
+
+class CorrectionRequest(Schema):
+    """What to mend in a layout, and by whose limits."""
+
+    route = name("a route id of /v1/routes", required=True)
+    rules = fields.List(
+        name("a rule id of /v1/rules"),
+        validate=[_at_most(64), _all_different],
+        metadata={"accepts": "a list of up to 64 different rule ids"},
+    )
+    move_ports = Switch()
+    depths_um = _depths()
+    levels = _levels()
+    chip = fields.Nested(ChipRequest)
+    bench = fields.Nested(BenchRequest)
+
+
 class QuoteRequest(Schema):
     """What is asked for."""
 
@@ -134,18 +168,8 @@ class QuoteRequest(Schema):
         validate=[_at_most(32), _all_different],
         metadata={"accepts": "a list of up to 32 different route ids"},
     )
-    depths_um = Members(
-        "an object from channel layer to depth in µm, at most 64 of them",
-        most=64,
-        keys=fields.String(),
-        values=Number(DEPTH, minimum=MIN_DEPTH_UM, maximum=MAX_DEPTH_UM),
-    )
-    levels = Members(
-        "an object from channel layer to level, at most 64 of them",
-        most=64,
-        keys=fields.String(),
-        values=Whole(f"a whole number from 1 (next to the lid) to {MAX_LEVEL}", minimum=1, maximum=MAX_LEVEL),
-    )
+    depths_um = _depths()
+    levels = _levels()
     chip = fields.Nested(ChipRequest)
     ports = fields.List(
         fields.Nested(PortRequest),

@@ -34,14 +34,16 @@ PLACES_SHOWN = 24
 #: A cell shows so many times the extent of what changed, and at least so much of the chip.
 _AROUND, _LEAST_SHOWN_MM = 1.8, 0.5
 
-_CHANNEL = {"fill": "#a9c8e6", "stroke": "#3f73a5", "stroke_width": 1.0}
-_MARKS = {"fill": "#e4e2dc", "stroke": "#9a968c", "stroke_width": 0.6, "stroke_dasharray": "1 2"}
-_PORT = {"fill": PAPER, "stroke": INK, "stroke_width": 1.4}
-_CHIP = {"fill": "#fbfbf9", "stroke": FAINT_INK, "stroke_width": 1.2}
+Look = dict[str, str | float | None]
+
+_CHANNEL: Look = {"fill": "#a9c8e6", "stroke": "#3f73a5", "stroke_width": 1.0}
+_MARKS: Look = {"fill": "#e4e2dc", "stroke": "#9a968c", "stroke_width": 0.6, "stroke_dasharray": "1 2"}
+_PORT: Look = {"fill": PAPER, "stroke": INK, "stroke_width": 1.4}
+_CHIP: Look = {"fill": "#fbfbf9", "stroke": FAINT_INK, "stroke_width": 1.2}
 #: What was added is told by its edge as well as by its colour, what was taken away by a broken edge.
-_ADDED = {"fill": REPAIR.edge, "fill_opacity": 0.45, "stroke": REPAIR.edge, "stroke_width": 1.6}
-_TAKEN = {"fill": "none", "stroke": REPAIR.edge, "stroke_width": 1.6, "stroke_dasharray": "5 3"}
-_LEFT = {"fill": "none", "stroke": RISK.edge, "stroke_width": 2.4, "stroke_linecap": "round"}
+_ADDED: Look = {"fill": REPAIR.edge, "fill_opacity": 0.45, "stroke": REPAIR.edge, "stroke_width": 1.6}
+_TAKEN: Look = {"fill": "none", "stroke": REPAIR.edge, "stroke_width": 1.6, "stroke_dasharray": "5 3"}
+_LEFT: Look = {"fill": "none", "stroke": RISK.edge, "stroke_width": 2.4, "stroke_linecap": "round"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +192,7 @@ def _cell(place: _Place, layout: Layout, caption: str, left: float, top: float) 
         channels = shapely.union_all([layer.geometry for layer in layout.channel_layers])
         there = channels.contains(_middle(place.where))
         yield scale.path(place.where, **(_ADDED if there else _TAKEN))
-    frame_look = {"fill": "none", "stroke": RULE, "stroke_width": 1.0}
+    frame_look: Look = {"fill": "none", "stroke": RULE, "stroke_width": 1.0}
     yield tag("rect", x=left, y=top, width=CELL_WIDTH_PX, height=CELL_HEIGHT_PX, **frame_look)
     yield text(left + 8, top + 18, caption, size=12.0, weight="600", halo=True)
     yield from _scale_bar(scale, wide, left + 8, top + CELL_HEIGHT_PX - 10)

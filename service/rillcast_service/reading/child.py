@@ -1,6 +1,7 @@
 """The process that reads: `python -m rillcast_service.reading.child MODULE:FUNCTION MEMORY_MB OUTPUT_BYTES`.
 
-It gets files on standard input, answers each with a frame on standard output, and ends when its input does.
+It corrects what was read, too. It gets its work on standard input, answers each piece with a frame on
+standard output, and ends when its input does.
 It needs neither network nor files, and knows nothing of store and settings.
 """
 
@@ -12,6 +13,7 @@ import os
 import sys
 from collections.abc import Callable
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from rillcast_service.catalogue.loader import load
@@ -54,21 +56,18 @@ def main(entry: str, memory_mb: int, output_bytes: int) -> None:
         header, data = questions.get()
         limit_time(header["time_limit_s"])
         limit_files(size_bytes=len(data) + output_bytes, open_files=_OPEN_FILES)
-        kind, body = _answer(read, header, data)
+        work = _correct if header["task"] == "correct" else partial(_read, read)
+        kind, body = _answer(work, header, data)
         if len(body) > output_bytes:
             kind, body = "output", b""
         write_frame(answers, {"kind": kind}, body)
 
 
-def _answer(read: Callable[..., Layout], header: dict[str, Any], data: bytes) -> tuple[str, bytes]:
+def _answer(
+    work: Callable[[dict[str, Any], bytes], dict[str, Any]], header: dict[str, Any], data: bytes
+) -> tuple[str, bytes]:
     try:
-        options = ReadOptions.from_defaults(
-            load().defaults,
-            **{key: frozenset(value) if key == "leave" else value for key, value in header["given"].items()},
-            limits=Limits(bytes_count=header["bytes_limit"]),
-        )
-        layout = read(data, media_type=header["media_type"], name=header["name"], options=options)
-        return "layout", json.dumps(layout_to_json(layout), allow_nan=False).encode()
+        return "layout", json.dumps(work(header, data), allow_nan=False).encode()
     except EngineError as error:
         told = {"slug": error.slug, "faults": [asdict(fault) for fault in error.faults]}
         return "refused", json.dumps(told).encode()
@@ -77,6 +76,22 @@ def _answer(read: Callable[..., Layout], header: dict[str, Any], data: bytes) ->
     except (Exception, SystemExit):  # noqa: BLE001 (whatever it is: it goes to the log and not to the sender)
         _log.exception("the reader failed")
         return "defect", b""
+
+
+def _read(read: Callable[..., Layout], header: dict[str, Any], data: bytes) -> dict[str, Any]:
+    options = ReadOptions.from_defaults(
+        load().defaults,
+        **{key: frozenset(value) if key == "leave" else value for key, value in header["given"].items()},
+        limits=Limits(bytes_count=header["bytes_limit"]),
+    )
+    layout = read(data, media_type=header["media_type"], name=header["name"], options=options)
+    return layout_to_json(layout)
+
+
+def _correct(header: dict[str, Any], data: bytes) -> dict[str, Any]:  # noqa: ARG001
+    # imported when first asked for: most of what it needs has no part in reading
+    corrected: dict[str, Any] = imported("rillcast_service.jobs.correcting:correct")(json.loads(data))
+    return corrected
 
 
 if __name__ == "__main__":

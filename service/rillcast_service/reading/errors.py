@@ -6,17 +6,17 @@ from rillcast_service.engine.errors import EngineError
 
 
 class LayoutTimeLimit(EngineError):
-    """Reading the layout was stopped at the service's time limit."""
+    """Reading or correcting the layout was stopped at the service's time limit."""
 
     slug = "layout-time-limit"
-    title = "Reading the layout takes too long"
+    title = "The work on the layout takes too long"
 
 
 class LayoutMemoryLimit(EngineError):
-    """Reading the layout was stopped at the service's memory limit."""
+    """Reading or correcting the layout was stopped at the service's memory limit."""
 
     slug = "layout-memory-limit"
-    title = "Reading the layout needs too much memory"
+    title = "The work on the layout needs too much memory"
 
 
 class LayoutOutputLimit(EngineError):

@@ -51,14 +51,17 @@ class _Killed(Exception):
 
 @dataclass(frozen=True, slots=True)
 class _File:
-    """A file to read, as the process that reads is told of it."""
+    """A file to read, or a layout to correct, as the process that does it is told of it."""
 
     data: bytes
     header: dict[str, Any]
+    doing: str = "Reading the file"
 
     @property
     def words(self) -> str:
         """Which file it is, for faults and the log."""
+        if "media_type" not in self.header:
+            return f"layout {self.header['name']!r}"
         return f"file {self.header['name']!r} ({self.header['media_type']}, {len(self.data)} bytes)"
 
 
@@ -107,13 +110,33 @@ class ReaderPool:
             ReadersUnusable: none can be started.
         """
         header = {
+            "task": "read",
             "media_type": media_type,
             "name": name,
             "given": dict(given),
             "bytes_limit": bytes_limit,
             "time_limit_s": self._settings.read_time_limit_s,
         }
-        file = _File(data, header)
+        return self._done(_File(data, header))
+
+    def correct(self, payload: Mapping[str, Any], *, name: str) -> dict[str, Any]:
+        """Correct a layout that was read, within the same limits as reading it.
+
+        Args:
+            payload: as `jobs.correcting.correct` takes it.
+            name: of the layout, for people.
+
+        Returns:
+            What that function returns.
+
+        Raises:
+            EngineError, ReadersBusy, ReadersUnusable: as for `read`.
+        """
+        header = {"task": "correct", "name": name, "time_limit_s": self._settings.read_time_limit_s}
+        data = json.dumps(payload, allow_nan=False).encode()
+        return self._done(_File(data, header, doing="Correcting the layout"))
+
+    def _done(self, file: _File) -> dict[str, Any]:
         with self._seat():
             try:
                 return self._read(file)
@@ -232,15 +255,15 @@ class _Reader:
                 self._too_slow(file)
             case ({"kind": "memory"}, _) | Ended(exit_code=inside.OUT_OF_MEMORY):
                 limit = f"{self._settings.read_memory_mb} MB"
-                _log.warning("%s: reading met its memory limit", file.words)
+                _log.warning("%s: the work met its memory limit", file.words)
                 raise LayoutMemoryLimit(
-                    _fault(file, f"Reading the file needs more than {limit} of memory.", "read_memory_mb")
+                    _fault(file, f"{file.doing} needs more than {limit} of memory.", "read_memory_mb")
                 )
             case ({"kind": "output"}, _) | Ended(flooded=True):
                 limit = f"{self._settings.read_output_mb} MB"
-                _log.warning("%s: reading met its output limit", file.words)
+                _log.warning("%s: the work met its output limit", file.words)
                 raise LayoutOutputLimit(
-                    _fault(file, f"Reading the file gives out more than {limit}.", "read_output_mb")
+                    _fault(file, f"{file.doing} gives out more than {limit}.", "read_output_mb")
                 )
             case Ended(exit_code) if exit_code == -getattr(signal, "SIGXCPU", 0) != 0:
                 self._too_slow(file)
@@ -263,10 +286,8 @@ class _Reader:
 
     def _too_slow(self, file: _File) -> NoReturn:
         limit = f"{self._settings.read_time_limit_s:g} s"
-        _log.warning("%s: reading met its time limit", file.words)
-        raise LayoutTimeLimit(
-            _fault(file, f"Reading the file was stopped after {limit}.", "read_time_limit_s")
-        )
+        _log.warning("%s: the work met its time limit", file.words)
+        raise LayoutTimeLimit(_fault(file, f"{file.doing} was stopped after {limit}.", "read_time_limit_s"))
 
 
 def _failure(file: _File) -> LayoutReaderFailed:

@@ -21,6 +21,7 @@ _COLUMNS = (
     layouts.c.options,
     layouts.c.layout,
     layouts.c.created_at,
+    layouts.c.corrected_from,
 )
 
 
@@ -39,13 +40,15 @@ class LayoutStore:
         source: bytes,
         options: dict[str, Any],
         layout: dict[str, Any],
+        corrected_from: str | None = None,
     ) -> tuple[LayoutRow, bool]:
         """Keep a layout, once per owner and digest.
 
         Args:
             digest: hexadecimal digest of bytes, options and model version.
             source: the file as sent.
-            layout: the layout as read.
+            layout: the layout as read, or as corrected.
+            corrected_from: id of the layout that it was corrected from.
 
         Returns:
             The row, and whether it is new; the same digest gives the row that is there already.
@@ -61,6 +64,7 @@ class LayoutStore:
                 source=source,
                 options=options,
                 layout=layout,
+                corrected_from=corrected_from,
                 created_at=self._database.now(),
             )
             .on_conflict_do_nothing(index_elements=[layouts.c.owner, layouts.c.digest])

@@ -51,6 +51,7 @@ class LayoutRow:
         digest: of the file's bytes, the options and the model version.
         options: what the reader was told: unit, roles, depths.
         layout: `engine.layout.serial` JSON.
+        corrected_from: id of the layout that it was made from; None for one that was uploaded.
     """
 
     layout_id: str
@@ -61,6 +62,7 @@ class LayoutRow:
     options: dict[str, Any]
     layout: dict[str, Any]
     created_at: datetime
+    corrected_from: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,8 @@ layouts = Table(
     Column("created_at", UtcDateTime, nullable=False),
     Column("layout", _Json, nullable=False),
     Column("source", LargeBinary, nullable=False),
+    # Of a corrected layout, the one that it was made from, which may be gone by now.
+    Column("corrected_from", String(32)),
     UniqueConstraint("owner", "digest"),
 )
 Index("ix_layouts_page", layouts.c.owner, desc(layouts.c.created_at), desc(layouts.c.layout_id))

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import shapely
 
 from rillcast_service.catalogue.types import Catalogue, Quantity
+from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.corrections.ground import Ground
 from rillcast_service.engine.corrections.model import (
@@ -36,6 +37,7 @@ from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import least, measure
 from rillcast_service.engine.layout.model import Assumption, Layer, Layout, Port, Role
 from rillcast_service.engine.preparing import prepare
+from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes.base import Route
 from rillcast_service.engine.routes.registry import load_routes
@@ -235,9 +237,6 @@ def _levels(state: _State) -> dict[int, shapely.MultiPolygon]:
 
 def _cavities(state: _State) -> Cavities:
     """The cavities as drawn; how deep they are does not matter here, so each is taken as deep as drawn."""
-    from rillcast_service.engine.asmade.model import MadeChannel
-    from rillcast_service.engine.ranges import Range
-
     return find_cavities(
         [
             MadeChannel(layer.name, layer.geometry, Range.exact(layer.depth_um or 0.0), level=layer.level)
@@ -284,7 +283,11 @@ def _mend_port_clearance(work: _Work, state: _State) -> _Step:
     if changes:
         # ports are moved in the next round, on channels as they are then
         return _Step(_patched(state, grounds), tuple(changes), tuple(decisions))
-    moved = move_ports(grounds, around, allowed=work.may_move_ports)
+    moved = move_ports(grounds, around, allowed=work.may_move_ports, giving_way=True)
+    if moved.changes and moved.decisions:
+        # one that should have given way could not: none may come nearer to another than it was
+        grounds, around = _neighbours(work, state)
+        moved = move_ports(grounds, around, allowed=work.may_move_ports, giving_way=False)
     return _Step(
         replace(_patched(state, grounds), ports=moved.ports),
         moved.changes,
@@ -312,20 +315,20 @@ def _patched(state: _State, grounds: Sequence[Ground]) -> _State:
         ]
         for index in own:
             shapely.prepare(layers[index].geometry)
-        taken = [patch.area for patch in ground.patches if not patch.adds]
+        taken = [patch.takes for patch in ground.patches if not patch.takes.is_empty]
         added: dict[int, list[shapely.Geometry]] = {}
         for patch in ground.patches:
-            if patch.adds:
+            if not patch.adds.is_empty:
                 # of several layers the one that is there already is widened
-                at = next((i for i in own if layers[i].geometry.intersects(patch.area)), own[0])
-                added.setdefault(at, []).append(patch.area)
+                at = next((i for i in own if layers[i].geometry.intersects(patch.adds)), own[0])
+                added.setdefault(at, []).append(patch.adds)
         for index in own:
             geometry = layers[index].geometry
-            if index in added:
-                geometry = polygons(shapely.union_all([geometry, *added[index]]))
             cuts = [area for area in taken if geometry.intersects(area)]
             if cuts:
                 geometry = polygons(geometry.difference(shapely.union_all(cuts)))
+            if index in added:
+                geometry = polygons(shapely.union_all([geometry, *added[index]]))
             if geometry is not layers[index].geometry:
                 layers[index] = replace(layers[index], geometry=geometry)
     return replace(state, layers=tuple(layers))
@@ -389,6 +392,4 @@ def _matters(assumption: Assumption) -> bool:
 def _smoothing(catalogue: Catalogue) -> tuple[Assumption, ...]:
     default = catalogue.defaults["correction_smoothing_um"]
     assert isinstance(default, Quantity)
-    return (
-        Assumption("correction_smoothing_um", f"{default.value:g} µm", default.note, default.source),
-    )
+    return (Assumption("correction_smoothing_um", f"{default.value:g} µm", default.note, default.source),)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon, Polygon
+from shapely import MultiPolygon
 
 from rillcast_service.engine.shapes import polygons
 
@@ -21,19 +21,27 @@ _OVERLAP = 1 / 16
 
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """An area to be added to channels, or taken from them.
+    """What is to be taken from channels, and then added to them.
 
     Args:
-        area: mm; it may reach over channels that are there already.
-        adds: False takes it away.
+        adds: mm; may reach over channels that are there already.
+        takes: mm; may reach over what is no channel.
     """
 
-    area: MultiPolygon
-    adds: bool
+    adds: MultiPolygon = field(default_factory=MultiPolygon)
+    takes: MultiPolygon = field(default_factory=MultiPolygon)
+
+    @property
+    def bounds(self) -> Window:
+        """The box around both, mm."""
+        x0, y0, x1, y1 = shapely.total_bounds([area for area in (self.adds, self.takes) if not area.is_empty])
+        return float(x0), float(y0), float(x1), float(y1)
 
     def applied(self, channels: MultiPolygon) -> MultiPolygon:
         """Channels with this patch on them, mm."""
-        return polygons(channels.union(self.area) if self.adds else channels.difference(self.area))
+        if not self.takes.is_empty:
+            channels = polygons(channels.difference(self.takes))
+        return channels if self.adds.is_empty else polygons(channels.union(self.adds))
 
 
 @dataclass(slots=True)
@@ -61,7 +69,7 @@ class Ground:
             Channels cut at the window's edges. It costs what lies in the window, and not in the layout.
         """
         if self._root is None:
-            self._root = _Tile(self.channels, _wider(self.channels.bounds, 1.0))
+            self._root = _Tile(self.channels, wider(self.channels.bounds, 1.0))
         frame = shapely.box(*window)
         local = polygons(self._root.holding(window).geometry.intersection(frame))
         if self._bounds:
@@ -83,7 +91,7 @@ class Ground:
             patch: counts from now on.
         """
         self.patches.append(patch)
-        self._bounds.append(patch.area.bounds)
+        self._bounds.append(patch.bounds)
 
 
 @dataclass(slots=True)
@@ -119,24 +127,18 @@ def _halves(window: Window) -> Sequence[Window]:
 
 
 def _holds(outer: Window, inner: Window) -> bool:
-    return (
-        outer[0] <= inner[0] and outer[1] <= inner[1] and outer[2] >= inner[2] and outer[3] >= inner[3]
-    )
+    return outer[0] <= inner[0] and outer[1] <= inner[1] and outer[2] >= inner[2] and outer[3] >= inner[3]
 
 
-def _wider(window: Window, by_mm: float) -> Window:
-    x0, y0, x1, y1 = window
-    return x0 - by_mm, y0 - by_mm, x1 + by_mm, y1 + by_mm
-
-
-def window_about(area: MultiPolygon | Polygon, margin_mm: float) -> Window:
-    """The box around an area.
+def wider(window: Window, by_mm: float) -> Window:
+    """A box grown on every side.
 
     Args:
-        area: mm.
-        margin_mm: how much wider on every side.
+        window: least x, least y, largest x, largest y, mm.
+        by_mm: how much.
 
     Returns:
-        Least x, least y, largest x, largest y, mm.
+        The larger box, mm.
     """
-    return _wider(area.bounds, margin_mm)
+    x0, y0, x1, y1 = window
+    return x0 - by_mm, y0 - by_mm, x1 + by_mm, y1 + by_mm

@@ -83,16 +83,18 @@ class Neighbours:
         """
         before = ground.around(window)
         after = patch.applied(before)
-        changed = after.difference(before) if patch.adds else before.difference(after)
+        added, taken = after.difference(before), before.difference(after)
         found = list(_torn_or_joined(before, after, window))
-        if not found:
-            found += self._too_thin(after, changed, window, adds=patch.adds)
-        if patch.adds:
-            found += self._near_the_edge(changed, ground.level)
-            found += self._near_foreign_ports(changed, place)
-        else:
-            found += self._under_a_port(changed)
-        return found
+        if not patch.adds.is_empty:
+            if not found:
+                found += self._too_thin(after, added, window, adds=True)
+            found += self._near_the_edge(added, ground.level)
+            found += self._near_foreign_ports(added, place)
+        if not patch.takes.is_empty:
+            if not found:
+                found += self._too_thin(after, taken, window, adds=False)
+            found += self._under_a_port(taken)
+        return _worst_of_each_kind(found)
 
     def _too_thin(
         self, after: MultiPolygon, changed: Geometry, window: Window, *, adds: bool
@@ -152,6 +154,15 @@ class Neighbours:
         return set()
 
 
+def _worst_of_each_kind(found: Sequence[Objection]) -> list[Objection]:
+    worst: dict[Obstacle, Objection] = {}
+    for one in found:
+        other = worst.get(one.obstacle)
+        if other is None or (one.lacking_um or 0.0) > (other.lacking_um or 0.0):
+            worst[one.obstacle] = one
+    return list(worst.values())
+
+
 def touching(
     channels: MultiPolygon, changed: Geometry, window: Window, *, below_um: float, complement: bool
 ) -> list[Span]:
@@ -178,7 +189,7 @@ def touching(
 
 
 def _torn_or_joined(before: MultiPolygon, after: MultiPolygon, window: Window) -> Iterator[Objection]:
-    """What hangs together and what it stands around is the same after as before, each counted in the window."""
+    """What hangs together, and what it stands around, stays the same; both are counted in the window."""
     frame = shapely.box(*window)
     channels = _count(after) - _count(before)
     walls = _count(frame.difference(after)) - _count(frame.difference(before))

@@ -13,7 +13,7 @@ import shapely
 from shapely import Geometry, LineString, MultiPolygon, Point, affinity
 
 from rillcast_service.engine.checks.words import mm
-from rillcast_service.engine.corrections.ground import Ground, Patch, window_about
+from rillcast_service.engine.corrections.ground import Ground, Patch, wider
 from rillcast_service.engine.corrections.model import Change, Decision
 from rillcast_service.engine.corrections.neighbours import Neighbours, Objection
 from rillcast_service.engine.layout.model import Port
@@ -24,6 +24,8 @@ _RULE = "port_clearance"
 _ROUNDING_MM = 5e-4
 #: A window reaches this many widths beyond a patch.
 _MARGIN_WIDTHS = 2.0
+#: A drawn pad is no true circle: what is cut of it is so many times the smoothing larger.
+_PAD_SLACK = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,7 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
             if ground.level > deepest:
                 continue
             margin = needed + _MARGIN_WIDTHS * _widest_mm(around)
-            window = window_about(port.opening, margin)
+            window = wider(port.opening.bounds, margin)
             foreign = [
                 part
                 for part in ground.around(window).geoms
@@ -85,8 +87,10 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
             if not foreign or not own:
                 continue
             channels = MultiPolygon(foreign)
-            reach = port.opening.buffer(needed + around.needs.smoothing_mm, quad_segs=_segments(around, needed))
-            patch = Patch(polygons(channels.intersection(reach)), adds=False)
+            reach = port.opening.buffer(
+                needed + around.needs.smoothing_mm, quad_segs=_segments(around, needed)
+            )
+            patch = Patch(takes=polygons(channels.intersection(reach)))
             lack = _Lack(
                 f"a channel that port {port.name!r} does not feed",
                 shapely.distance(channels, port.opening),
@@ -102,7 +106,10 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
             changes.append(
                 Change(
                     rule=_RULE,
-                    what=f"Channel cut back from port {port.name!r}, from {mm(lack.distance_mm)} to {mm(needed)}",
+                    what=(
+                        f"Channel cut back from port {port.name!r}, from {mm(lack.distance_mm)} "
+                        f"to {mm(needed)}"
+                    ),
                     level=ground.level,
                     x_mm=round(at.x, 6),
                     y_mm=round(at.y, 6),
@@ -110,26 +117,30 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
                     measured_after=round(shapely.distance(patch.applied(channels), port.opening), 6),
                     unit="mm",
                     area_before_mm2=round(areas[ground.level], 6),
-                    area_after_mm2=round(areas[ground.level] - patch.area.area, 6),
-                    where=patch.area,
+                    area_after_mm2=round(areas[ground.level] - patch.takes.area, 6),
+                    where=patch.takes,
                 )
             )
-            areas[ground.level] -= patch.area.area
+            areas[ground.level] -= patch.takes.area
     return changes, decisions
 
 
-def move_ports(grounds: Sequence[Ground], around: Neighbours, *, allowed: bool) -> PortsPassed:
+def move_ports(
+    grounds: Sequence[Ground], around: Neighbours, *, allowed: bool, giving_way: bool
+) -> PortsPassed:
     """Give ports their distance from the edge and from one another.
 
     Args:
         grounds: the levels, the one next to the lid first; they get the patches that go along with a port.
         around: what ports and patches are held against.
         allowed: whether ports may be moved; each is a decision where they may not.
+        giving_way: whether a port may come nearer to a later one that has to move anyway.
 
     Returns:
         The ports, the changes, and a decision for each port that stays without room.
     """
     ports = list(around.ports)
+    area = float(grounds[0].channels.area) if grounds else 0.0
     changes: list[Change] = []
     decisions: list[Decision] = []
     for index, port in enumerate(ports):
@@ -137,20 +148,25 @@ def move_ports(grounds: Sequence[Ground], around: Neighbours, *, allowed: bool) 
         lacks = list(_lacks(port, ports[:index], around))
         if not lacks:
             continue
-        place = _free_place(port, ports[:index] + ports[index + 1 :], grounds, around)
+        firm = ports[:index] + [
+            other for other in ports[index + 1 :] if not giving_way or _apart(port, other, around)
+        ]
+        place = _free_place(port, firm, around)
         if not allowed or place is None:
             decisions.append(_decision(port, lacks, [], place))
             continue
-        now = replace(around, ports=ports)
-        moved = _moved(port, place, grounds, now)
-        if isinstance(moved, list):
-            decisions.append(_decision(port, lacks, moved, place))
+        move = _move(port, place, grounds, replace(around, ports=ports))
+        if move.objections:
+            decisions.append(_decision(port, lacks, move.objections, place))
             continue
+        for ground, patch in move.patches:
+            ground.take(patch)
         ports[index] = replace(
             port,
             opening=affinity.translate(port.opening, place.x - port.centre.x, place.y - port.centre.y),
         )
-        changes.append(_change(port, place, lacks, moved))
+        changes.append(_change(port, place, lacks, move, level=grounds[0].level, area_mm2=area))
+        area += move.area_mm2
     return PortsPassed(tuple(ports), tuple(changes), tuple(decisions))
 
 
@@ -169,9 +185,7 @@ def _lacks(port: Port, others: Sequence[Port], around: Neighbours) -> Iterator[_
                 yield _Lack(f"port {other.name!r}", distance, needs.between_ports_mm, line)
 
 
-def _free_place(
-    port: Port, others: Sequence[Port], grounds: Sequence[Ground], around: Neighbours
-) -> Point | None:
+def _free_place(port: Port, others: Sequence[Port], around: Neighbours) -> Point | None:
     """The place nearest to a port where its centre keeps every distance; None: there is none on this chip."""
     needs, tolerance = around.needs, around.needs.smoothing_mm
     reach = max(math.dist(port.centre.coords[0], corner) for corner in port.opening.exterior.coords)
@@ -196,59 +210,93 @@ def _free_place(
     return Point(shapely.shortest_line(free, port.centre).coords[0])
 
 
-def _moved(
-    port: Port, place: Point, grounds: Sequence[Ground], around: Neighbours
-) -> list[tuple[Ground, Patch, float]] | list[Objection]:
-    """Patches that take a port's pad along; or what speaks against them. Taken all or none."""
-    patches: list[tuple[Ground, Patch, float]] = []
+@dataclass(frozen=True, slots=True)
+class _Move:
+    """What takes a port's channels along, or what speaks against it.
+
+    Args:
+        patches: by level.
+        where: what changes, mm.
+        area_mm2: how much more channel there is on the level next to the lid.
+    """
+
+    patches: tuple[tuple[Ground, Patch], ...] = ()
+    where: tuple[Geometry, ...] = ()
+    area_mm2: float = 0.0
+    objections: tuple[Objection, ...] = ()
+
+
+def _move(port: Port, place: Point, grounds: Sequence[Ground], around: Neighbours) -> _Move:
+    """Take the pad of a port along, and leave none behind where nothing else leads into it."""
+    others = replace(around, ports=[other for other in around.ports if other.name != port.name])
+    patches: list[tuple[Ground, Patch]] = []
+    where: list[Geometry] = []
+    area = 0.0
     for ground in grounds:
         if not ground.channels.intersects(port.opening):
             continue
-        pad = _pad_radius(ground, port, around)
-        way = LineString([port.centre, place]).buffer(pad, quad_segs=_segments(around, pad))
-        patch = Patch(polygons(way), adds=True)
-        window = window_about(way, _MARGIN_WIDTHS * _widest_mm(around))
-        objections = around.objections(ground, patch, window, port.opening)
+        objections: list[Objection] = []
+        for patch in _pads_moved(port, place, ground, around):
+            window = wider(patch.bounds, _MARGIN_WIDTHS * _widest_mm(around))
+            objections = others.objections(ground, patch, window, port.opening)
+            if not objections:
+                before = ground.around(window)
+                after = patch.applied(before)
+                patches.append((ground, patch))
+                where.append(after.symmetric_difference(before))
+                area += (after.area - before.area) if ground is grounds[0] else 0.0
+                break
         if objections:
-            return objections
-        patches.append((ground, patch, way.difference(ground.around(window)).area))
-    for ground, patch, _ in patches:
-        ground.take(patch)
-    return patches
+            return _Move(objections=tuple(objections))
+    return _Move(tuple(patches), tuple(where), area)
+
+
+def _pads_moved(port: Port, place: Point, ground: Ground, around: Neighbours) -> Iterator[Patch]:
+    """The pad at its new place; where that tears a channel off, the pad drawn out to its new place."""
+    radius, slack = _pad_radius(ground, port, around), _PAD_SLACK * around.needs.smoothing_mm
+    old, new = (
+        polygons(at.buffer(size, quad_segs=_segments(around, size)))
+        for at, size in ((port.centre, radius + slack), (place, radius))
+    )
+    yield Patch(adds=new, takes=polygons(old.difference(new)))
+    way = LineString([port.centre, place]).buffer(radius, quad_segs=_segments(around, radius))
+    yield Patch(adds=polygons(way))
+
+
+def _apart(port: Port, other: Port, around: Neighbours) -> bool:
+    needed = around.needs.between_ports_mm or 0.0
+    return bool(shapely.distance(port.opening, other.opening) >= needed - _ROUNDING_MM)
 
 
 def _pad_radius(ground: Ground, port: Port, around: Neighbours) -> float:
-    """Radius of the disc about a port's centre that its channels fill; at least half a channel's least width."""
+    """Radius of the disc about a port that its channels fill; at least half a channel's least width."""
     least = (around.needs.width_um or 0.0) / 2e3 + around.needs.smoothing_mm
-    window = window_about(port.opening, 2.0 * port.bore_mm)
+    window = wider(port.opening.bounds, 2.0 * port.bore_mm)
     local = ground.around(window)
     inside = shapely.distance(port.centre, local.boundary) if local.contains(port.centre) else 0.0
     return max(least, inside)
 
 
 def _change(
-    port: Port, place: Point, lacks: Sequence[_Lack], patches: Sequence[tuple[Ground, Patch, float]]
+    port: Port, place: Point, lacks: Sequence[_Lack], move: _Move, *, level: int, area_mm2: float
 ) -> Change:
     worst = min(lacks, key=lambda lack: lack.distance_mm - lack.needed_mm)
     by = math.dist(port.centre.coords[0], place.coords[0])
-    added = sum(area for _, _, area in patches)
-    ground = patches[0][0]
-    before = float(ground.channels.area)
     return Change(
         rule=_RULE,
         what=(
             f"Port {port.name!r} moved by {mm(by)}, from ({port.centre.x:.3f}, {port.centre.y:.3f}) to "
-            f"({place.x:.3f}, {place.y:.3f}) mm, and its channel led there"
+            f"({place.x:.3f}, {place.y:.3f}) mm, and its channel with it"
         ),
-        level=ground.level,
+        level=level,
         x_mm=round(port.centre.x, 6),
         y_mm=round(port.centre.y, 6),
         measured_before=round(worst.distance_mm, 6),
         measured_after=round(worst.needed_mm, 6),
         unit="mm",
-        area_before_mm2=round(before, 6),
-        area_after_mm2=round(before + added, 6),
-        where=shapely.union_all([patch.area for _, patch, _ in patches]),
+        area_before_mm2=round(area_mm2, 6),
+        area_after_mm2=round(area_mm2 + move.area_mm2, 6),
+        where=shapely.union_all([*move.where, LineString([port.centre, place])]),
     )
 
 
@@ -256,7 +304,9 @@ def _decision(
     port: Port, lacks: Sequence[_Lack], objections: Sequence[Objection], place: Point | None
 ) -> Decision:
     worst = min(lacks, key=lambda lack: lack.distance_mm - lack.needed_mm)
-    told = " and ".join(f"{mm(lack.distance_mm)} to {lack.thing} ({mm(lack.needed_mm)} needed)" for lack in lacks)
+    told = " and ".join(
+        f"{mm(lack.distance_mm)} to {lack.thing} ({mm(lack.needed_mm)} needed)" for lack in lacks
+    )
     against = " and ".join(dict.fromkeys(objection.what for objection in objections))
     question = f"Port {port.name!r} has {told}."
     options = []

@@ -16,7 +16,7 @@ import shapely
 from shapely import MultiPolygon
 
 from rillcast_service.engine.checks.words import um
-from rillcast_service.engine.corrections.ground import Ground, Patch, window_about
+from rillcast_service.engine.corrections.ground import Ground, Patch, wider
 from rillcast_service.engine.corrections.model import Change, Decision
 from rillcast_service.engine.corrections.needs import ROUNDING_UM
 from rillcast_service.engine.corrections.neighbours import Neighbours, Objection, Obstacle, touching
@@ -81,11 +81,10 @@ def mend_spans(ground: Ground, around: Neighbours, *, rule_id: str) -> Passed:
         if mended.patch is None:
             decisions.append(_decision(stretch, mended.objections, rule_id, limit, walls=walls))
             continue
-        before = ground.around(mended.patch.area.bounds)
+        before = ground.around(mended.patch.bounds)
         after = mended.patch.applied(before)
-        changed = after.difference(before) if mended.patch.adds else before.difference(after)
         ground.take(mended.patch)
-        now = area + (changed.area if mended.patch.adds else -changed.area)
+        now = area + after.area - before.area
         changes.append(
             Change(
                 rule=rule_id,
@@ -101,16 +100,14 @@ def mend_spans(ground: Ground, around: Neighbours, *, rule_id: str) -> Passed:
                 unit="µm",
                 area_before_mm2=round(area, 6),
                 area_after_mm2=round(now, 6),
-                where=changed,
+                where=after.symmetric_difference(before),
             )
         )
         area = now
     return Passed(tuple(changes), tuple(decisions))
 
 
-def _mended(
-    ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: float, walls: bool
-) -> Mended:
+def _mended(ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: float, walls: bool) -> Mended:
     fewest: Mended | None = None
     for area in _sweeps(stretch, limit_um / 1e3, around.needs.smoothing_mm):
         tried = _tried(ground, around, stretch, area, limit_um=limit_um, walls=walls)
@@ -144,8 +141,8 @@ def _tried(
     needs = around.needs
     margin = _MARGIN_WIDTHS * max(limit_um, needs.width_um or 0.0, needs.gap_um or 0.0) / 1e3
     for _ in range(_SWEEPS):
-        patch = Patch(area, adds=not walls)
-        window = window_about(area, margin)
+        patch = Patch(takes=area) if walls else Patch(adds=area)
+        window = wider(area.bounds, margin)
         objections = around.objections(ground, patch, window, stretch.span.chord)
         if objections:
             return Mended(None, objections=tuple(objections))
@@ -164,7 +161,9 @@ def _tried(
             for rest in narrow
         ]
         area = polygons(shapely.union_all([area, *more]))
-    return Mended(None, objections=(Objection(Obstacle.STAYS, "leaves places beside it that are too narrow"),))
+    return Mended(
+        None, objections=(Objection(Obstacle.STAYS, "leaves places beside it that are too narrow"),)
+    )
 
 
 def _decision(
@@ -176,10 +175,10 @@ def _decision(
     return Decision(
         rule=rule_id,
         question=(
-            f"This {thing} is {um(stretch.span.length_um)} wide and should be {um(limit_um)}, but widening it "
-            f"{reasons}. What gives way?"
+            f"This {thing} is {um(stretch.span.length_um)} wide and should be {um(limit_um)}, but widening "
+            f"it {reasons}. What gives way?"
         ),
-        options=tuple(_options(objections, limit_um, walls=walls)),
+        options=tuple(_options(objections, limit_um, stretch.span.length_um, walls=walls)),
         x_mm=round(at.x, 6),
         y_mm=round(at.y, 6),
         measured=round(stretch.span.length_um, 3),
@@ -189,17 +188,16 @@ def _decision(
     )
 
 
-def _options(objections: tuple[Objection, ...], limit_um: float, *, walls: bool) -> Iterator[str]:
+def _options(
+    objections: tuple[Objection, ...], limit_um: float, measured_um: float, *, walls: bool
+) -> Iterator[str]:
     kinds = {objection.obstacle for objection in objections}
-    lacking = max((objection.lacking_um or 0.0 for objection in objections), default=0.0)
-    apart = f"by {um(lacking)}" if lacking else f"until {um(limit_um)} of room are there"
+    lacking = max([limit_um - measured_um, *(objection.lacking_um or 0.0 for objection in objections)])
+    apart = f"by {um(lacking)}"
     if Obstacle.JOINS in kinds:
         yield "Draw the channels as one there, if they may join."
+    if kinds & {Obstacle.JOINS, Obstacle.PARTS, Obstacle.WALL, Obstacle.WIDTH}:
         yield f"Move the channels apart {apart}."
-    if kinds & {Obstacle.WALL, Obstacle.WIDTH}:
-        yield f"Move the channels apart {apart}."
-    if Obstacle.PARTS in kinds:
-        yield f"Make the channel at least {um(limit_um)} wider there, and ask again."
     if Obstacle.EDGE in kinds:
         yield f"Move the channel inward {apart}, or draw a larger outline."
     if Obstacle.PORT in kinds:

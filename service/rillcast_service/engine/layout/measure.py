@@ -235,7 +235,9 @@ def narrow_stretches(
             )
         )
     return tuple(
-        sorted((one for one in stretches if one.span.length_um < below_um), key=lambda one: one.span.length_um)
+        sorted(
+            (one for one in stretches if one.span.length_um < below_um), key=lambda one: one.span.length_um
+        )
     )
 
 

@@ -1,0 +1,158 @@
+"""`rillcast correct`: mend in a drawing what a route's review objects to, and tell what is left to decide."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from rillcast.cli.connection import add_connection_options, connect
+from rillcast.cli.layout import check_folder, check_layout_file
+from rillcast.cli.output import Row, err, hanging, out, plain, say, table
+from rillcast.cli.reading import FORMATS, SUFFIXES, add_reading_options, reading_options
+from rillcast.layout_files import drawing_media_type
+from rillcast.models import Change, Correction, Decision, RuleOutcome
+from rillcast.options import CorrectionOptions
+
+_NUMBERS = frozenset({"before", "after", "safe from"})
+
+
+def add_commands(commands: Any) -> None:
+    """Add `correct` to the parser."""
+    parser = commands.add_parser(
+        "correct",
+        help="mend in a drawing what a route cannot make, and nothing else",
+        description="Mends narrow channels, thin walls and ports without room where one clear change does it; "
+        "tells what takes a decision.",
+    )
+    parser.set_defaults(run=run)
+    parser.add_argument("file", type=Path, metavar="FILE", help=f"layout: {FORMATS}")
+    parser.add_argument("--route", required=True, metavar="ROUTE", help="whose limits count; see `routes`")
+    parser.add_argument(
+        "--rule",
+        action="append",
+        default=[],
+        metavar="RULE",
+        help="rule to mend, see `rules`; may be repeated; all that can be mended when left out",
+    )
+    parser.add_argument(
+        "--move-ports", action="store_true", help="ports may be moved, and connectors with them"
+    )
+    parser.add_argument("--depth-um", type=float, metavar="D", help="depth of every channel layer")
+    parser.add_argument("--printer", metavar="NAME", help="of the bench; its default otherwise")
+    add_reading_options(parser)
+    output = parser.add_argument_group("output")
+    output.add_argument(
+        "--save",
+        action="append",
+        default=[],
+        type=Path,
+        metavar="PATH",
+        help=f"write the corrected drawing ({SUFFIXES}); may be repeated",
+    )
+    output.add_argument(
+        "--picture", type=Path, metavar="PATH", help="write the places before and after (.svg)"
+    )
+    output.add_argument("--json", action="store_true", help="print the answer as JSON instead of tables")
+    add_connection_options(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Read the file, correct, print, save."""
+    for path in arguments.save:
+        drawing_media_type(path.name)
+        check_folder(path)
+    if arguments.picture is not None:
+        check_folder(arguments.picture)
+        if arguments.picture.suffix.lower() != ".svg":
+            raise ValueError(f"{arguments.picture}: a picture comes as .svg")
+    check_layout_file(arguments.file)
+    options: CorrectionOptions = {}
+    if arguments.depth_um is not None:
+        options["depths_um"] = {"channels": arguments.depth_um}
+    if arguments.printer is not None:
+        options["bench"] = {"printer": arguments.printer}
+    with connect(arguments) as client:
+        layout = client.upload_layout(arguments.file, **reading_options(arguments))
+        correction = client.correct_layout(
+            layout, route=arguments.route, rules=arguments.rule, move_ports=arguments.move_ports, **options
+        )
+        if arguments.json:
+            print(json.dumps(correction.raw, indent=2, ensure_ascii=False))
+        else:
+            print_correction(out(), correction)
+        for path in arguments.save:
+            correction.layout.save(path)
+            say(err(), f"wrote {path}")
+        if arguments.picture is not None:
+            arguments.picture.write_text(correction.picture, encoding="utf-8")
+            say(err(), f"wrote {arguments.picture}")
+    return 0
+
+
+def print_correction(console: Console, correction: Correction) -> None:
+    """What changed, what is left to decide, and what the review says of each rule before and after."""
+    layout = correction.layout
+    if correction.changed:
+        say(console, f"Layout {layout.layout_id}, corrected from {correction.corrected_from}", "bold")
+    else:
+        say(console, f"Layout {layout.layout_id} stays as it is", "bold")
+    console.print()
+    table(console, [_outcome(outcome) for outcome in correction.outcomes], numbers=_NUMBERS)
+    console.print()
+    say(console, _headed("place changed", "places changed", len(correction.changes)), "bold")
+    hanging(console, _change_lines(correction.changes))
+    console.print()
+    say(console, _headed("place to decide on", "places to decide on", len(correction.decisions)), "bold")
+    hanging(console, _decision_lines(correction.decisions, first=len(correction.changes) + 1))
+
+
+def _outcome(outcome: RuleOutcome) -> Row:
+    return {
+        "rule": plain(outcome.rule, "bold"),
+        "found before": plain(outcome.severity_before or "nothing"),
+        "before": plain(_size(outcome.measured_before, outcome.unit)),
+        "found after": plain(outcome.severity_after or "nothing"),
+        "after": plain(_size(outcome.measured_after, outcome.unit)),
+        "safe from": plain(_size(outcome.limit_high, outcome.unit)),
+    }
+
+
+def _size(value: float | None, unit: str | None) -> str:
+    return "-" if value is None else f"{value:.4g} {unit or ''}".strip()
+
+
+def _change_lines(changes: Iterable[Change]) -> list[tuple[Text, Text]]:
+    return [
+        (
+            Text.assemble(f"{index} ", plain(change.rule, "green")),
+            plain(f"at ({change.x_mm:g}, {change.y_mm:g}) mm: {change.what}. ")
+            + plain(f"{change.area_before_mm2:.5g} → {change.area_after_mm2:.5g} mm²", "dim"),
+        )
+        for index, change in enumerate(changes, start=1)
+    ]
+
+
+def _decision_lines(decisions: Iterable[Decision], *, first: int) -> list[tuple[Text, Text]]:
+    return [
+        (
+            Text.assemble(f"{index} ", plain(decision.rule, "yellow")),
+            plain(f"{_at(decision)}{decision.question} ") + plain(" Or: ".join(decision.options), "dim"),
+        )
+        for index, decision in enumerate(decisions, start=first)
+    ]
+
+
+def _at(decision: Decision) -> str:
+    if decision.x_mm is None or decision.y_mm is None:
+        return ""
+    return f"at ({decision.x_mm:g}, {decision.y_mm:g}) mm: "
+
+
+def _headed(one: str, many: str, count: int) -> str:
+    return f"no {many}" if count == 0 else f"{count} {one if count == 1 else many}"
