@@ -27,7 +27,7 @@ def add_commands(commands: Any) -> None:
     parser = commands.add_parser(
         "correct",
         help="mend in a drawing what a route cannot make, and nothing else",
-        description="Mends narrow channels, thin walls and ports without room where one clear change does it; "
+        description="Mends narrow channels, thin walls and ports without room where one change does it; "
         "tells what takes a decision.",
     )
     parser.set_defaults(run=run)
