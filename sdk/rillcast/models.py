@@ -410,14 +410,16 @@ class CodeState(Answer):
 
 @dataclass(frozen=True, slots=True)
 class AsMade(Answer):
-    """What comes out of the machine, in numbers."""
+    """What comes out of the machine, in numbers; least width and depth also by channel layer."""
 
     min_width_um: Range | None = None
     min_gap_um: Range | None = None
+    width_um: Mapping[str, Range | None] = field(default_factory=dict)
     depth_um: Mapping[str, Range] = field(default_factory=dict)
     width_change_um: Range | None = None
     lost_features: int = 0
     merged_features: int = 0
+    split_features: int = 0
     notes: tuple[str, ...] = ()
     handedness: Handedness | None = None
     marks: tuple[MarkState, ...] = ()

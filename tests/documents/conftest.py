@@ -38,7 +38,7 @@ from rillcast_service.engine.result import (
 CET = timezone(timedelta(hours=1))
 MONDAY = datetime(2027, 3, 1, 9, 0, tzinfo=CET)
 
-NO_AS_MADE = AsMadeSummary(None, None, {}, Range(-30.0, -18.0, -6.0), 2, 1)
+NO_AS_MADE = AsMadeSummary(None, None, {}, {}, Range(-30.0, -18.0, -6.0), 2, 1)
 
 
 @pytest.fixture
@@ -167,6 +167,7 @@ def cast_route() -> RouteResult:
         as_made=AsMadeSummary(
             min_width_um=Range(198.0, 214.0, 236.0),
             min_gap_um=Range(1164.0, 1186.0, 1202.0),
+            width_um={"channels": Range(198.0, 214.0, 236.0)},
             depth_um={"channels": Range(140.0, 148.5, 155.0)},
             width_change_um=Range(-2.0, 14.0, 36.0),
             lost_features=0,

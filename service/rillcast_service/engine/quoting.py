@@ -356,23 +356,43 @@ def _in_a_sentence(analysis: Analysis) -> str:
 def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements) -> AsMadeSummary:
     change = as_made.width_change_um
     handed = handedness_of(job, route)
-    made_of = made_levels(as_made)
-    shapes = [compare_shapes(drawn, made_of[level]) for level, drawn in drawn_levels(job.layout).items()]
+    drawn = {layer.name: layer.geometry for layer in job.layout.layers}
+    drawn_of, made_of = drawn_levels(job.layout), made_levels(as_made)
+    as_drawn = least(map(measure, drawn_of.values()))
+    shapes = [
+        compare_shapes(geometry, made_of[level], reach_um=as_made.width_reach_um)
+        for level, geometry in drawn_of.items()
+    ]
     return AsMadeSummary(
-        min_width_um=_spread(made.width, change.low - change.best, change.high - change.best),
+        min_width_um=_made_range(made.width, as_drawn.width, change),
         # where channels widen the walls between them narrow
-        min_gap_um=_spread(made.gap, change.best - change.high, change.best - change.low),
+        min_gap_um=_made_range(made.gap, as_drawn.gap, change * -1.0),
+        width_um={
+            channel.layer: _made_range(
+                measure(channel.geometry).width, measure(drawn[channel.layer]).width, change
+            )
+            for channel in as_made.channels
+        },
         depth_um={
             channel.layer: channel.depth_um.map(lambda depth: max(depth, 0.0)) for channel in as_made.channels
         },
         width_change_um=change,
-        lost_features=sum(len(change.lost) for change in shapes),
+        lost_features=sum(len(change.lost) + len(change.islands) for change in shapes),
+        split_features=sum(len(change.split) for change in shapes),
         merged_features=sum(len(change.merged) for change in shapes),
         notes=(*as_made.notes, *(handedness_notes(handed) if handed else ())),
         handedness=handed,
         marks=mark_states(job, as_made),
         codes=code_states(job, as_made),
     )
+
+
+def _made_range(made: Span | None, drawn: Span | None, change: Range) -> Range | None:
+    """The least made length, at best where the drawing lies on the raster, and its range wherever it lies."""
+    if made is None or drawn is None:
+        return _spread(made, change.low - change.best, change.high - change.best)
+    best, nominal = made.length_um, change + drawn.length_um
+    return Range(max(min(best, nominal.low), 0.0), best, max(best, nominal.high))
 
 
 def _spread(span: Span | None, below_um: float, above_um: float) -> Range | None:

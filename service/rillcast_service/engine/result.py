@@ -142,15 +142,18 @@ class CodeState:
 class AsMadeSummary:
     """What comes out of the machine, in numbers. None: no channel, gap or depth is left to measure.
 
+    `width_um` and `depth_um` go by channel layer: its least width and its depth, each with its tolerance.
     `handedness` is None for a route that says nothing of it.
     """
 
     min_width_um: Range | None
     min_gap_um: Range | None
+    width_um: dict[str, Range | None]
     depth_um: dict[str, Range]
     width_change_um: Range
     lost_features: int
     merged_features: int
+    split_features: int = 0
     notes: tuple[str, ...] = ()
     handedness: Handedness | None = None
     marks: tuple[MarkState, ...] = ()

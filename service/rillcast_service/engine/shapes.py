@@ -105,7 +105,11 @@ def crossings(levels: Mapping[int, MultiPolygon], openings: Sequence[Polygon]) -
 
 
 def _by_level(channels: Sequence[Layer] | Sequence[MadeChannel]) -> dict[int, MultiPolygon]:
+    found: dict[int, list[MultiPolygon]] = {}
+    for item in channels:
+        found.setdefault(item.level, []).append(item.geometry)
+    # One layer is its own union, and what was measured of it is remembered.
     return {
-        level: polygons(shapely.union_all([item.geometry for item in channels if item.level == level]))
-        for level in sorted({item.level for item in channels})
+        level: parts[0] if len(parts) == 1 else polygons(shapely.union_all(parts))
+        for level, parts in sorted(found.items())
     }

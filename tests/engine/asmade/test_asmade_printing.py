@@ -6,7 +6,7 @@ import pytest
 from shapely import MultiPolygon, Polygon, box
 
 from rillcast_service.catalogue.types import Entry, Fact, Quantity
-from rillcast_service.engine.asmade.exposure import roof_loss, roof_loss_range
+from rillcast_service.engine.asmade.exposure import Gentler, gentler_exposure, roof_loss, roof_loss_range
 from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.asmade.printing import Lying, in_layers, made_in_part, made_on_mould
 from rillcast_service.engine.layout.model import Layer, Role
@@ -189,3 +189,30 @@ def test_the_published_least_height_in_penetration_depths():
     assert min(heights) > 2.5
     assert max(heights) < 5.5
     assert sum(3.5 <= height <= 5.5 for height in heights) >= 2
+
+
+@pytest.mark.parametrize("loss_um", [90.0, 120.0, 150.0])
+def test_the_gentler_exposure_and_the_absorber_give_just_the_asked_loss(loss_um):
+    printer, resin = _printer(), _resin()
+    ways = gentler_exposure(printer, resin, loss_um=loss_um)
+
+    def loss(exposure_s: float, depth_um: float) -> float:
+        return 1e6 * roof_loss(
+            dose_j_per_m2=30.0 * exposure_s,
+            critical_dose_j_per_m2=20.0,
+            penetration_depth_m=depth_um * 1e-6,
+            layer_m=50e-6,
+        )
+
+    assert ways.penetration_depth_um is not None
+    assert loss(2.0, ways.penetration_depth_um) == pytest.approx(loss_um)
+    # 2 s give E0/Ec = 3; below exp(50/100) = 1.65 of Ec a layer no longer cures through: 1.1 s
+    if ways.exposure_s is None:
+        assert loss(1.0991, 100.0) > loss_um
+    else:
+        assert loss(ways.exposure_s, 100.0) == pytest.approx(loss_um)
+        assert 1.099 < ways.exposure_s < 2.0
+
+
+def test_where_nothing_helps_nothing_is_proposed():
+    assert gentler_exposure(_printer(), _resin(), loss_um=0.0) == Gentler(None, None)

@@ -1,36 +1,86 @@
 """Shapes that are lost, run together or fall apart."""
 
-from shapely import MultiPolygon, box
+import pytest
+from shapely import MultiPolygon, Polygon, box, union_all
 
-from rillcast_service.engine.asmade.topology import compare
-from rillcast_service.engine.shapes import offset
+from rillcast_service.engine.asmade.topology import TopologyChange, compare
+from rillcast_service.engine.shapes import offset, polygons
 
 _NARROW = box(0.0, 0.0, 10.0, 0.05)
 _WIDE = box(0.0, 1.0, 10.0, 1.5)
 _CLOSE_TO_WIDE = box(0.0, 1.55, 10.0, 2.0)
 
 
+REACH_UM = 60.0
+
+
+def _compared(*shapes, by_mm: float):
+    drawn = polygons(union_all(list(shapes)))
+    return compare(drawn, offset(drawn, by_mm), reach_um=REACH_UM)
+
+
 def test_a_channel_narrower_than_the_bleed_is_lost():
-    change = compare(MultiPolygon([_NARROW, _WIDE]), offset(MultiPolygon([_NARROW, _WIDE]), -0.03))
+    change = _compared(_NARROW, _WIDE, by_mm=-0.03)
     assert [shape.bounds for shape in change.lost] == [_NARROW.bounds]
-    assert not change.merged
-    assert not change.split
+    assert (change.islands, change.merged, change.split) == ((), (), ())
 
 
-def test_channels_closer_than_the_bleed_run_together():
-    drawn = MultiPolygon([_WIDE, _CLOSE_TO_WIDE])
-    change = compare(drawn, offset(drawn, 0.03))
-    assert len(change.merged) == 1
-    assert not change.lost
+def test_channels_closer_than_the_bleed_run_together_where_the_wall_opens():
+    change = _compared(_WIDE, _CLOSE_TO_WIDE, by_mm=0.03)
+    (chord,) = change.merged
+    assert chord.length == pytest.approx(0.05)
+    assert chord.bounds[1::2] == pytest.approx((1.5, 1.55))
+    assert (change.lost, change.islands, change.split) == ((), (), ())
 
 
-def test_a_dumb_bell_with_a_thin_neck_falls_apart():
+def test_a_dumb_bell_is_cut_in_its_thin_neck():
     bell = box(0, 0, 1, 1).union(box(0.9, 0.48, 3.1, 0.52)).union(box(3, 0, 4, 1))
-    change = compare(MultiPolygon([bell]), offset(MultiPolygon([bell]), -0.03))
-    assert len(change.split) == 1
+    (chord,) = _compared(bell, by_mm=-0.03).split
+    assert chord.length == pytest.approx(0.04)
+    assert 1.0 <= chord.centroid.x <= 3.0
+
+
+def test_a_wall_of_one_channel_that_opens_has_its_place():
+    # a hairpin whose arms come 40 µm close at one spot: what was one notch becomes a hole and a notch
+    arms = box(0, 0, 10, 1).union(box(9, 0, 10, 3)).union(box(0, 2, 10, 3))
+    hairpin = arms.union(Polygon([(4, 1), (5, 1.96), (6, 1)]))
+    change = _compared(hairpin, by_mm=0.03)
+    (chord,) = change.merged
+    assert chord.length == pytest.approx(0.04)
+    assert (chord.centroid.x, chord.centroid.y) == (pytest.approx(5.0), pytest.approx(1.98))
+    assert (change.lost, change.islands, change.split) == ((), (), ())
+
+
+def test_a_thin_pillar_vanishes_and_a_stout_one_stays():
+    chamber = box(0, 0, 10, 10).difference(box(2, 2, 2.05, 2.05)).difference(box(5, 5, 6, 6))
+    change = _compared(chamber, by_mm=0.03)
+    (island,) = change.islands
+    assert island.bounds == pytest.approx((2, 2, 2.05, 2.05))
+    assert (change.lost, change.merged, change.split) == ((), (), ())
+
+
+def test_two_pillars_whose_channel_between_closes_cut_it():
+    chamber = box(0, 0, 10, 10).difference(box(2, 2, 4, 4)).difference(box(4.05, 2, 6, 4))
+    (chord,) = _compared(chamber, by_mm=-0.03).split
+    assert chord.length == pytest.approx(0.05)
+    assert chord.centroid.x == pytest.approx(4.025)
+
+
+def test_a_loop_that_is_cut_once_hangs_together_and_is_told():
+    loop = box(0, 0, 10, 10).difference(box(1, 1, 9, 9)).difference(box(4, 0, 6, 0.96))
+    (chord,) = _compared(loop, by_mm=-0.03).split
+    assert chord.length == pytest.approx(0.04)
+    assert 4.0 <= chord.centroid.x <= 6.0
+
+
+def test_a_sharp_tip_that_comes_off_is_no_cut():
+    needle = Polygon([(0, 0), (10, 0.0), (0, 1)])
+    crumb = box(9.9, 0.0, 9.91, 0.001)
+    drawn = MultiPolygon([needle])
+    made = polygons(needle.intersection(box(0, 0, 9.8, 1)).union(crumb))
+    assert len(made.geoms) == 2
+    assert compare(drawn, made, reach_um=REACH_UM).split == ()
 
 
 def test_nothing_changes_when_nothing_moves():
-    drawn = MultiPolygon([_WIDE, _NARROW])
-    change = compare(drawn, offset(drawn, 0.0))
-    assert (change.lost, change.merged, change.split) == ((), (), ())
+    assert _compared(_WIDE, _NARROW, by_mm=0.0) == TopologyChange()

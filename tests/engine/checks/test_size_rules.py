@@ -71,7 +71,7 @@ def test_channels_that_the_light_runs_together_are_a_blocker(chip, review_of, fo
     analysis = review_of(chip([lower, upper], depth_um=200.0), "cast_printed_mould")
     (finding,) = found(analysis, "lost_shape")
     assert finding.severity is Severity.BLOCKER
-    assert "running together" in finding.message
+    assert "run together" in finding.message
     assert analysis.summary.merged_features == 1
 
 

@@ -64,7 +64,7 @@ def route(
         summary="In short.",
         variants=(),
         findings=findings,
-        as_made=AsMadeSummary(None, None, {}, Range.exact(0), 0, 0),
+        as_made=AsMadeSummary(None, None, {}, {}, Range.exact(0), 0, 0),
         fluidics=None,
         draining=None,
         materials=(),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.ranges import Range
@@ -104,6 +106,58 @@ def roof_loss_range(printer: Entry, resin: Entry) -> Range:
         if dose / (ec * 10.0) >= math.exp(layer_m * 1e6 / dp)
     ]
     return Range(min(losses), best, max(losses))
+
+
+@dataclass(frozen=True, slots=True)
+class Gentler:
+    """What brings the loss under a roof down to what is asked, at the best estimate of the constants.
+
+    Args:
+        exposure_s: of each layer, everything else as it is; None where a layer would no longer cure.
+        penetration_depth_um: of the resin with more absorber, at the exposure as it is; None likewise.
+    """
+
+    exposure_s: float | None
+    penetration_depth_um: float | None
+
+
+def gentler_exposure(printer: Entry, resin: Entry, *, loss_um: float) -> Gentler:
+    """The exposure, or the absorber, with which a roof takes no more than so much depth.
+
+    Args:
+        printer: gives layer and light; resin: gives Dp, Ec and exposure.
+        loss_um: what may be lost, zero or more.
+
+    Returns:
+        Each change by itself. A dose that does not cure through one layer, E0 < Ec exp(l/Dp), helps nobody.
+
+    Formula: `roof_loss` solved for the dose, and for Dp: it grows with both.
+    Source: as in `roof_loss`.
+    """
+    layer_m = printer.number("layer_um") * 1e-6
+    depth_m = resin.number("penetration_depth_um") * 1e-6
+    critical = resin.number("critical_dose_mj_per_cm2") * 10.0
+    dose = _dose_j_per_m2(printer, resin)
+    wanted_m = max(loss_um, 0.0) * 1e-6
+
+    gentle = critical * math.exp(wanted_m / depth_m) * math.expm1(layer_m / depth_m)
+    exposure_s = None
+    if critical * math.exp(layer_m / depth_m) <= gentle < dose:
+        exposure_s = resin.number("exposure_s") * gentle / dose
+
+    def over(penetration_m: float) -> float:
+        return (
+            penetration_m * (math.log(dose / critical) - math.log(math.expm1(layer_m / penetration_m)))
+            - wanted_m
+        )
+
+    absorber_um = None
+    if dose > critical:
+        # the least Dp with which a layer still cures through
+        least_m = layer_m / math.log(dose / critical)
+        if least_m < depth_m and over(least_m) <= 0.0 < over(depth_m):
+            absorber_um = float(brentq(over, least_m, depth_m)) * 1e6
+    return Gentler(exposure_s, absorber_um)
 
 
 def _dose_j_per_m2(printer: Entry, resin: Entry) -> float:

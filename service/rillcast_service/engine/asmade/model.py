@@ -64,3 +64,8 @@ class AsMade:
     calibrated: bool | None
     notes: tuple[str, ...] = ()
     marks: tuple[MadeMarks, ...] = ()
+
+    @property
+    def width_reach_um(self) -> float:
+        """The most that a width can change, whichever way."""
+        return max(abs(self.width_change_um.low), abs(self.width_change_um.high))

@@ -7,21 +7,18 @@ from collections.abc import Iterator
 import shapely
 from shapely import Geometry, MultiLineString
 
-from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
+from rillcast_service.engine.asmade.exposure import gentler_exposure
+from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG, in_layers
 from rillcast_service.engine.asmade.topology import TopologyChange, compare
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.places import by_severity, walls_and_islands
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import at_places, count, in_doubt, of_level, um
 from rillcast_service.engine.layout.measure import Span, measure, narrow_spans
+from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_levels, made_levels
-
-_LESS_LIGHT = (
-    ", use a resin with more absorber, expose the roof layers less, or print open and bond a lid; "
-    "a measured working curve of printer and resin narrows the doubt"
-)
 
 
 @rule("channel_width")
@@ -104,30 +101,33 @@ def lost_shape(case: Case) -> Iterator[Finding]:
     """Channels that vanish, run together or fall apart in making, each level by itself."""
     made = made_levels(case.as_made)
     for level, drawn in drawn_levels(case.job.layout).items():
-        yield from _changed(case, compare(drawn, made[level]), of_level(case, level))
+        change = compare(drawn, made[level], reach_um=case.as_made.width_reach_um)
+        yield from _changed(case, change, of_level(case, level))
 
 
 def _changed(case: Case, change: TopologyChange, of_this_level: str) -> Iterator[Finding]:
     shift = case.as_made.width_change_um
-    cases: tuple[tuple[tuple[Geometry, ...], str, str], ...] = (
-        (change.lost, "vanishing", "Widen what vanishes"),
-        (change.merged, "running together", "Set what runs together farther apart"),
-        (change.split, "falling apart", "Widen the narrow place"),
+    raster = "" if case.as_made.calibrated is None else ", and to the next pixel"
+    cases: tuple[tuple[tuple[Geometry, ...], str, str, str], ...] = (
+        (change.lost, "channel shape", " vanishing", "Widen what vanishes"),
+        (change.islands, "island", " in the channels vanishing", "Widen the islands"),
+        (change.merged, "wall", " between channels open, so that they run together", "Widen these walls"),
+        (change.split, "channel", " cut apart", "Widen the narrow places"),
     )
-    for shapes, what, remedy in cases:
+    for shapes, thing, what, remedy in cases:
         if shapes:
             yield Finding(
                 rule="lost_shape",
                 severity=Severity.BLOCKER,
                 message=(
-                    f"Making it leaves {count(len(shapes), 'channel shape')}{of_this_level} {what}: edges "
-                    f"move by {um(abs(shift.best) / 2.0)} {'outward' if shift.best > 0 else 'inward'}."
+                    f"Making it leaves {count(len(shapes), thing)}{of_this_level}{what}: edges move by "
+                    f"{um(abs(shift.best) / 2.0)} {'outward' if shift.best > 0 else 'inward'}{raster}."
                 ),
-                remedy=f"{remedy} by at least {um(abs(shift.best))}.",
+                remedy=f"{remedy} by at least {um(max(abs(shift.low), abs(shift.high)))}.",
                 source="as-made model of this route",
                 measured=float(len(shapes)),
                 limit=0.0,
-                unit="shapes",
+                unit="places",
                 where=shapely.union_all(list(shapes)),
             )
 
@@ -161,7 +161,7 @@ def roof_closes(case: Case) -> Iterator[Finding]:
                 f"{um(max(stays, 0.0))} stay open {'at best estimate' if closed else 'at worst'}; "
                 f"it takes {um(target)}.{in_doubt(case, least)}"
             ),
-            remedy=f"Draw it {um(target)} deep or more{'' if upright else _LESS_LIGHT}.",
+            remedy=f"Draw it {um(target)} deep or more{'' if upright else _less_light(case, layer)}.",
             source=source,
             measured=layer.depth_um,
             limit=round(least.value.best, 1),
@@ -170,6 +170,27 @@ def roof_closes(case: Case) -> Iterator[Finding]:
             unit="µm",
             where=layer.geometry,
         )
+
+
+def _less_light(case: Case, layer: Layer) -> str:
+    """What keeps the drawn depth open instead: exposure or absorber, where either can."""
+    printer, resin = prints.printer(case.job), prints.resin(case.job)
+    layer_um = printer.number("layer_um")
+    ways = gentler_exposure(printer, resin, loss_um=in_layers(layer.depth_um or 0.0, printer) - layer_um)
+    words = []
+    if ways.exposure_s is not None:
+        words.append(
+            f"expose the layers of the roof {ways.exposure_s:.1f} s ({resin.number('exposure_s'):g} s now)"
+        )
+    if ways.penetration_depth_um is not None:
+        words.append(
+            f"use more absorber, for a penetration depth of {um(ways.penetration_depth_um)} "
+            f"({um(resin.number('penetration_depth_um'))} now)"
+        )
+    if not words:
+        words = ["no exposure and no absorber that still cures a layer keeps this depth open"]
+    best = " at best estimate" if case.as_made.calibrated is False else ""
+    return f"; or, at the drawn depth{best}, {' or '.join(words)}; or print open and bond a lid"
 
 
 @rule("ridge_height")
