@@ -736,8 +736,25 @@ class Quote(Answer):
         return self._client().save_quote(self, path, detail=detail)
 
     def picture(self, route_id: str, picture: str = "findings") -> str:
-        """A picture of one route as SVG text: `findings` or `timeline`."""
+        """A picture of one route as SVG text: `findings`, `as_made` or `timeline`."""
         return self._client().picture(self.quote_id, route_id, picture)
+
+    def save_pictures(self, folder: str | Path) -> list[Path]:
+        """Write every picture of every route to a folder that is there, as `<picture>-<route>.svg`.
+
+        Args:
+            folder: where to.
+
+        Returns:
+            The paths written. A route without a plan has no timeline.
+        """
+        written = []
+        for route in self.routes:
+            for picture in ("findings", "as_made", "timeline") if route.schedule else ("findings", "as_made"):
+                path = Path(folder) / f"{picture}-{route.route}.svg"
+                path.write_text(self.picture(route.route, picture), encoding="utf-8")
+                written.append(path)
+        return written
 
     def _done(self) -> Result:
         if self.result is None:

@@ -108,6 +108,9 @@ def test_documents_and_pictures_come_with_the_result(client, quote):
     for route in quote["result"]["routes"]:
         assert route["title"] in page.text
         assert client.get(f"{path}/pictures/{route['route']}/findings").data.startswith(b"<svg")
+        made = client.get(f"{path}/pictures/{route['route']}/as_made", headers={"Accept": "image/svg+xml"})
+        assert made.content_type.startswith("image/svg+xml")
+        assert "as made over as drawn" in made.text
         timeline = client.get(f"{path}/pictures/{route['route']}/timeline")
         assert timeline.status_code == (200 if route["schedule"] else 404)
         amounts = [Decimal(line["amount"]) for line in lines if line["route"] == route["route"]]

@@ -5,14 +5,26 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import combinations
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
 import pytest
 from shapely import GeometryCollection, MultiPolygon, Point, box
 
-from rillcast_service.documents.pictures import REPAIRS_SHOWN, findings_picture, layout_picture
-from rillcast_service.documents.signs import SEVERITIES, VERDICTS, severity_icon
+from rillcast_service.documents.pictures import CHIP_FILL, REPAIRS_SHOWN, findings_picture, layout_picture
+from rillcast_service.documents.signs import (
+    CLOSED,
+    LOST,
+    MERGED,
+    NARROWEST,
+    REPAIR,
+    SEVERITIES,
+    SPLIT,
+    VERDICTS,
+    severity_icon,
+)
+from rillcast_service.documents.svg import PAPER, text_width
 from rillcast_service.engine.layout.model import Layout, Repair, RepairKind, Role
 from rillcast_service.engine.result import Handedness
 
@@ -78,27 +90,51 @@ def test_a_sign_lies_near_its_place(layout, outline, cast_route):
     assert float(dot.get("cx")) == pytest.approx(34 + (6 - 1) * px_per_mm, abs=0.02)
 
 
-def test_severities_differ_in_shape_word_and_lightness_not_in_colour_alone():
-    def lightness(colour: str) -> float:
-        # Relative luminance, WCAG 2.2; approximate without the gamma, which keeps the order.
-        red, green, blue = (int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5))
-        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+#: What the common forms of full colour blindness make of linear RGB: Machado, Oliveira and Fernandes 2009,
+#: IEEE Trans. Vis. Comput. Graph. 15, 1291, table of severity 1.0 (from memory; each row keeps white).
+EYES = {
+    "usual": ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)),
+    "protanopia": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+    "deuteranopia": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "tritanopia": (
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ),
+}
 
+
+@pytest.mark.parametrize("eye", EYES)
+def test_severities_differ_in_shape_word_and_lightness_not_in_colour_alone(eye):
+    assert [sum(row) for row in EYES[eye]] == pytest.approx([1.0] * 3, abs=2e-6)
     signs = list(SEVERITIES.values())
     assert len({sign.corners for sign in signs}) == 3
     assert len({sign.word for sign in signs}) == 3
-    shades = sorted(lightness(sign.fill) for sign in signs)
-    assert shades[1] - shades[0] > 0.2
-    assert shades[2] - shades[1] > 0.2
     assert len({sign.corners for sign in VERDICTS.values()}) == 3
+    # WCAG 2.2, success criterion 1.4.11: what must be told apart in a graphic, at least 3 to 1
+    for one, other in combinations(signs, 2):
+        assert _contrast(one.fill, other.fill, eye) >= 3.0, f"{one.word} against {other.word}"
+    for sign in (*signs, *VERDICTS.values(), REPAIR, LOST, MERGED, SPLIT, CLOSED, NARROWEST):
+        for ground in (PAPER, CHIP_FILL):
+            assert _contrast(sign.edge, ground, eye) >= 3.0, f"{sign.word} on {ground}"
 
 
-def _contrast(one: str, other: str) -> float:
-    """Contrast ratio of two colours, WCAG 2.2 definition (1.4.3)."""
+def _contrast(one: str, other: str, eye: str = "usual") -> float:
+    """Contrast ratio of two colours as an eye sees them, WCAG 2.2 definition (1.4.3)."""
 
     def luminance(colour: str) -> float:
         channels = (int(colour[index : index + 2], 16) / 255 for index in (1, 3, 5))
-        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        light = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        seen = (sum(a * b for a, b in zip(row, light, strict=True)) for row in EYES[eye])
+        linear = [min(max(c, 0.0), 1.0) for c in seen]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
     light, dark = sorted((luminance(one), luminance(other)), reverse=True)
@@ -154,6 +190,45 @@ def test_a_hundred_findings_are_drawn_within_the_picture(layout, outline, cast_r
     for element in root.iter(f"{SVG}text"):
         assert 0 <= float(element.get("x")) <= width
         assert 0 <= float(element.get("y")) <= height
+
+
+def _sign_boxes(svg, below):
+    """The signs and labels that stand on the drawing, as boxes."""
+    root = ElementTree.fromstring(svg)
+    for shape in (*root.iter(f"{SVG}polygon"), *root.iter(f"{SVG}circle")):
+        if shape.tag == f"{SVG}polygon":
+            xs, ys = zip(
+                *(map(float, point.split(",")) for point in shape.get("points").split()), strict=True
+            )
+        elif shape.get("r") == "10.5":
+            xs = float(shape.get("cx")) - 10.5, float(shape.get("cx")) + 10.5
+            ys = float(shape.get("cy")) - 10.5, float(shape.get("cy")) + 10.5
+        else:
+            continue
+        if max(ys) < below:
+            yield box(min(xs), min(ys), max(xs), max(ys))
+    for label in root.iter(f"{SVG}text"):
+        if label.get("paint-order") and float(label.get("y")) < below:
+            size = float(label.get("font-size"))
+            half, x, y = text_width(label.text, size) / 2, float(label.get("x")), float(label.get("y"))
+            yield box(x - half, y - 0.75 * size, x + half, y + 0.2 * size)
+
+
+@pytest.mark.parametrize("spread_mm", [30.0, 1.0, 0.0])
+def test_signs_of_sixty_findings_cover_no_other_sign_or_label(layout, outline, cast_route, spread_mm):
+    # a comb of faults, all of them on one finger at worst
+    kinds = [finding for finding in cast_route.findings if finding.where is not None]
+    findings = tuple(
+        replace(kinds[index % len(kinds)], where=Point(20 + spread_mm * index / 60, 8 + index % 3))
+        for index in range(60)
+    )
+    svg = findings_picture(layout, outline, replace(cast_route, findings=findings))
+    core = float(ElementTree.fromstring(svg).get("data-core").split()[1])
+    bottom = core + float(ElementTree.fromstring(svg).get("data-core").split()[3])
+    boxes = list(_sign_boxes(svg, bottom))
+    assert len(boxes) == 60 + len(layout.ports)
+    for one, other in combinations(boxes, 2):
+        assert one.intersection(other).area == 0
 
 
 def test_a_tall_narrow_layout_fits(layout, cast_route):
@@ -217,7 +292,7 @@ def test_each_repair_has_a_number_on_the_chip_and_a_line_below_it(layout):
         assert texts.count(str(index)) == 2
         assert repair.kind.value.replace("_", " ") in texts
         assert repair.what in " ".join(texts)
-    assert "4.1 mm² became 4.3 mm²" in " ".join(texts)
+    assert "4.1\u00a0mm² became 4.3\u00a0mm²" in " ".join(texts)
     root = ElementTree.fromstring(svg)
     last = max(float(element.get("y")) for element in root.iter(f"{SVG}text"))
     assert last < float(root.get("height"))

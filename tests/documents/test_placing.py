@@ -47,3 +47,11 @@ def test_the_same_labels_get_the_same_places():
         [Placer(960, 400, box(90, 90, 140, 110)).place(x, y, 23, 23) for x, y in anchors] for _ in range(2)
     )
     assert first == second
+
+
+def test_when_nothing_near_is_free_the_next_room_is_taken():
+    placer = Placer(960, 400, Polygon())
+    placer.take(200, 200, 390, 380)
+    x, y = placer.place(200, 200, 23, 23)
+    assert 397 + 11.5 < x < 430
+    assert abs(y - 200) < 10

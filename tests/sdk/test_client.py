@@ -275,6 +275,17 @@ def test_pictures_come_as_text(service, client, done):
     assert service.seen[-1].headers["Accept"] == "image/svg+xml"
 
 
+def test_every_picture_of_every_route_is_saved(service, client, done, tmp_path):
+    link = f"/v1/quotes/{done['quote_id']}"
+    service.answer("GET", link, done)
+    names = ("findings", "as_made", "timeline")
+    for name in names:
+        service.answer("GET", f"{link}/pictures/cast_printed_mould/{name}", f"<svg>{name}</svg>".encode())
+    written = client.get_quote(done["quote_id"]).save_pictures(tmp_path)
+    assert [path.name for path in written] == [f"{name}-cast_printed_mould.svg" for name in names]
+    assert [path.read_text() for path in written] == [f"<svg>{name}</svg>" for name in names]
+
+
 def test_a_name_cannot_lead_to_another_path(service, client):
     with pytest.raises(NotFoundError):
         client.bench_entry("ovens", "../../healthz?x=1#")

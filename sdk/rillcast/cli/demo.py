@@ -43,10 +43,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def write_files(quote: Quote, folder: Path) -> list[Path]:
-    """Leave the quote, the quotation and a picture of each route's findings in a folder that is there."""
-    written = [quote.save(folder / "quote.json"), quote.save(folder / "quotation.html")]
-    for route in quote.routes:
-        path = folder / f"findings-{route.route}.svg"
-        path.write_text(quote.picture(route.route, "findings"), encoding="utf-8")
-        written.append(path)
-    return written
+    """Leave the quote, the quotation and the pictures of each route in a folder that is there."""
+    documents = [quote.save(folder / "quote.json"), quote.save(folder / "quotation.html")]
+    return documents + quote.save_pictures(folder)

@@ -86,6 +86,9 @@ def add_commands(commands: Any) -> None:
         default="brief",
         help="of a quotation: the recommended route whole and the others in short, or all of them whole",
     )
+    output.add_argument(
+        "--pictures", type=Path, metavar="DIR", help="write the pictures of every route into a folder (.svg)"
+    )
     output.add_argument("--json", action="store_true", help="print the quote as JSON instead of tables")
     output.add_argument(
         "--timeout-s", type=float, default=600.0, metavar="S", help="longest wait for the result"
@@ -136,6 +139,8 @@ def run(arguments: argparse.Namespace) -> int:
     for path in arguments.save:
         check_document_suffix(path)
         check_folder(path)
+    if arguments.pictures is not None:
+        arguments.pictures.mkdir(parents=True, exist_ok=True)
     check_layout_file(arguments.file)
     options = request_options(arguments)
     with connect(arguments) as client:
@@ -153,6 +158,8 @@ def run(arguments: argparse.Namespace) -> int:
             print_quote(out(), quote)
         for path in arguments.save:
             quote.save(path, detail=arguments.detail)
+            say(err(), f"wrote {path}")
+        for path in quote.save_pictures(arguments.pictures) if arguments.pictures else ():
             say(err(), f"wrote {path}")
     return 0
 

@@ -70,16 +70,16 @@ def layout_picture(layout: Layout) -> str:
     Returns:
         An SVG document.
     """
-    board = _Board.of(layout, layout.outline, top=HEAD_PX)
+    board = Board.of(layout, layout.outline, top=HEAD_PX)
     title = layout.name or "Layout"
     noted = [_of_repair(index, repair) for index, repair in enumerate(layout.repairs, start=1)]
     shown, more = noted[:REPAIRS_SHOWN], len(noted) - REPAIRS_SHOWN
-    legend, height = _legend(shown, y=board.bottom + 8) if shown else ([], 0.0)
+    legend, height = legend_of(shown, y=board.bottom + 8) if shown else ([], 0.0)
     if more > 0:
         legend.append(text(MARGIN_PX, board.bottom + height + 26, f"And {more} more.", fill=FAINT_INK))
         height += 24
     parts = [
-        _head(title, _size_in_words(board)),
+        head_of(title, size_in_words(board)),
         *board.drawing(),
         *board.ports(),
         *board.port_labels(),
@@ -111,20 +111,20 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
     Returns:
         An SVG document.
     """
-    board = _Board.of(layout, outline, top=HEAD_PX)
+    board = Board.of(layout, outline, top=HEAD_PX)
     noted = [_of_finding(index, finding) for index, finding in enumerate(route_result.findings, start=1)]
     verdict = VERDICTS[route_result.verdict.value].word
-    summary = f"{layout.name or 'Layout'}, {_size_in_words(board)}: {verdict}"
-    legend, height = _legend(noted, y=board.bottom + 8)
+    summary = f"{layout.name or 'Layout'}, {size_in_words(board)}: {verdict}"
+    legend, height = legend_of(noted, y=board.bottom + 8)
     parts = [
-        _head(route_result.title, summary),
+        head_of(route_result.title, summary),
         *board.drawing(),
         *(part for finding in route_result.findings for part in board.highlight(finding)),
         *board.ports(),
         *board.port_labels(),
         *board.level_labels(),
         *board.signs(noted),
-        *board.foot(_seen_from(route_result)),
+        *board.foot(seen_from(route_result)),
         *legend,
     ]
     said = "; ".join(f"{one.index}: {one.word}, {one.message}" for one in noted)
@@ -138,13 +138,13 @@ def findings_picture(layout: Layout, outline: Polygon | None, route_result: Rout
     )
 
 
-def _seen_from(route_result: RouteResult) -> str:
+def seen_from(route_result: RouteResult) -> str:
     handed = route_result.as_made.handedness
     return AS_DRAWN if handed is None else f"As drawn, which is as seen from the {handed.viewed_from} side."
 
 
 @dataclass(frozen=True, slots=True)
-class _Noted:
+class Noted:
     """What has a number on the picture and a line below it.
 
     Args:
@@ -163,21 +163,21 @@ class _Noted:
     place: Point | None
 
 
-def _of_finding(index: int, finding: Finding) -> _Noted:
+def _of_finding(index: int, finding: Finding) -> Noted:
     kind = SEVERITIES.get(finding.severity.value, NOTE)
     message = finding.message
-    return _Noted(index, kind, kind.word, message, _first_sentence(message), _anchor(finding))
+    return Noted(index, kind, kind.word, message, _first_sentence(message), _anchor(finding))
 
 
-def _of_repair(index: int, repair: Repair) -> _Noted:
+def _of_repair(index: int, repair: Repair) -> Noted:
     areas = f"{measure(repair.area_before_mm2, 'mm²')} became {measure(repair.area_after_mm2, 'mm²')}"
     said = f"{repair.what} (layer {repair.layer}; {areas})."
     word = repair.kind.value.replace("_", " ")
-    return _Noted(index, REPAIR, word, said, said, Point(repair.x_mm, repair.y_mm))
+    return Noted(index, REPAIR, word, said, said, Point(repair.x_mm, repair.y_mm))
 
 
 @dataclass(frozen=True, slots=True)
-class _Board:
+class Board:
     """The layout on the picture: what it is drawn from, how large, and where labels are free."""
 
     layout: Layout
@@ -189,7 +189,7 @@ class _Board:
     placer: Placer
 
     @classmethod
-    def of(cls, layout: Layout, outline: Polygon | None, *, top: float) -> _Board:
+    def of(cls, layout: Layout, outline: Polygon | None, *, top: float) -> Board:
         shown = [layer.geometry for layer in layout.layers if layer.role is not Role.IGNORED]
         shown += [port.opening for port in layout.ports]
         if outline is not None:
@@ -294,24 +294,26 @@ class _Board:
                 x, y = self.scale.x((left + right) / 2), self.scale.y((low + high) / 2)
                 yield tag("circle", cx=x, cy=y, r=RING_PX, fill="none", stroke=colour, stroke_width=1.6)
 
-    def signs(self, noted: list[_Noted]) -> list[Markup]:
+    def signs(self, noted: list[Noted]) -> list[Markup]:
         """A numbered sign for whatever has a place, with a line to it."""
         lines, signs = [], []
         for one in noted:
             if one.place is None:
                 continue
             x, y = self.scale.x(one.place.x), self.scale.y(one.place.y)
-            at_x, at_y = self.placer.place(x, y, 23.0, 23.0)
+            at_x, at_y = self.placer.place(x, y, one.kind.size_px, one.kind.size_px)
             lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=PAPER, stroke_width=3.4))
             lines.append(tag("line", x1=x, y1=y, x2=at_x, y2=at_y, stroke=one.kind.edge, stroke_width=1.4))
             lines.append(tag("circle", cx=x, cy=y, r=2.6, fill=one.kind.edge, stroke=PAPER, stroke_width=0.8))
             signs.append(tag("g", tag("title", one.message), sign(one.kind, at_x, at_y, str(one.index))))
         return lines + signs
 
-    def foot(self, seen: str = AS_DRAWN) -> Iterable[Markup]:
+    def foot(
+        self, seen: str = AS_DRAWN, *, key: Iterable[tuple[str, Look]] | None = None
+    ) -> Iterable[Markup]:
         """Scale bar, what the colours mean, and which side is shown."""
         y = self.top + self.height + 14
-        length_mm = _round_length((self.bounds[2] - self.bounds[0]) / 5)
+        length_mm = round_length((self.bounds[2] - self.bounds[0]) / 5)
         x1, x2 = MARGIN_PX, MARGIN_PX + length_mm * self.scale.px_per_mm
         bar = f"M{x1:.1f} {y - 5:.1f}v10M{x1:.1f} {y:.1f}H{x2:.1f}M{x2:.1f} {y - 5:.1f}v10"
         yield tag("path", d=bar, fill="none", stroke=INK, stroke_width=1.5)
@@ -319,7 +321,7 @@ class _Board:
         yield text(x2 + 8, y + 4.5, label, size=12.0)
         x = x2 + 8 + text_width(label, 12.0) + 30
         yield text(MARGIN_PX, y + 24, seen, size=12.0, fill=FAINT_INK)
-        for name, look in self._key():
+        for name, look in self._key() if key is None else key:
             if x + 22 + text_width(name, 12.0) > WIDTH_PX - MARGIN_PX:
                 # What has no room beside the scale bar goes on beside the caption.
                 x, y = MARGIN_PX + text_width(seen, 12.0) + 30, y + 20
@@ -367,7 +369,7 @@ def _port_look(port: Port) -> Look:
     return {"fill": PAPER, "stroke": INK, "stroke_width": 1.5, "stroke_dasharray": dashes}
 
 
-def _head(title: str, summary: str) -> Markup:
+def head_of(title: str, summary: str) -> Markup:
     width = WIDTH_PX - 2 * MARGIN_PX
     return tag(
         "g",
@@ -376,12 +378,13 @@ def _head(title: str, summary: str) -> Markup:
     )
 
 
-def _legend(noted: list[_Noted], *, y: float) -> tuple[list[Markup], float]:
+def legend_of(noted: list[Noted], *, y: float) -> tuple[list[Markup], float]:
     """Number, word and message of all that has a number; and how high that is, px."""
     if not noted:
         return [text(MARGIN_PX, y + 16, "No findings.", fill=FAINT_INK)], 28.0
     parts: list[Markup] = []
-    text_x = MARGIN_PX + 104 + max(0.0, max(text_width(one.word, LEGEND_SIZE) for one in noted) - 62)
+    # words are bold, which is wider than text is reckoned
+    text_x = MARGIN_PX + 46 + max(58.0, *(1.15 * text_width(one.word, LEGEND_SIZE) for one in noted))
     top = y + 8
     for one in noted:
         where = "Whole chip." if one.place is None else _at(one.place)
@@ -419,12 +422,12 @@ def _on_picture(geometry: Geometry, scale: Scale) -> Geometry:
     )
 
 
-def _size_in_words(board: _Board) -> str:
+def size_in_words(board: Board) -> str:
     left, low, right, high = board.bounds
     return f"{number(right - left)} × {number(high - low)} mm"
 
 
-def _round_length(length_mm: float) -> float:
+def round_length(length_mm: float) -> float:
     """The largest of 1, 2, 5 × 10ⁿ that is not longer."""
     power = 10.0 ** math.floor(math.log10(length_mm))
     return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= length_mm * (1 + 1e-9))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+import numpy as np
 import shapely
 from shapely import Geometry, box
 
@@ -15,6 +16,9 @@ DIRECTIONS = 16
 #: What covering the drawing costs, in steps of distance: a label moves this far to leave it free.
 COVERING_STEPS = 5.0
 GAP_PX = 2.0
+
+#: How finely the whole area is searched when nothing near is free, px.
+SEARCH_PX = 6.0
 
 
 @dataclass(slots=True)
@@ -46,7 +50,8 @@ class Placer:
             width, height: of the label, px.
 
         Returns:
-            Centre of the label, px; the anchor itself when no place around it is free.
+            Centre of the label, px: near the anchor, or where the next room is; the anchor itself when
+            the whole area is full.
         """
         best, least = (x, y), math.inf
         for step, distance in enumerate(DISTANCES_PX):
@@ -63,8 +68,26 @@ class Placer:
                 cost = step + (COVERING_STEPS if self.drawing.intersects(box(*candidate)) else 0.0)
                 if cost < least:
                     best, least = (centre_x, centre_y), cost
+        if least == math.inf:
+            best = self._next_room(x, y, width, height) or best
         self.take(*best, width, height)
         return best
+
+    def _next_room(self, x: float, y: float, width: float, height: float) -> tuple[float, float] | None:
+        """The free place nearest to a point, looked for all over the area; None when there is none."""
+        half_width, half_height = width / 2 + GAP_PX, height / 2 + GAP_PX
+        xs = np.arange(half_width, self.width - half_width, SEARCH_PX)
+        ys = np.arange(half_height, self.height - half_height, SEARCH_PX)
+        free = np.ones((len(ys), len(xs)), dtype=bool)
+        for left, top, right, bottom in self._taken:
+            across = (xs + half_width > left) & (xs - half_width < right)
+            down = (ys + half_height > top) & (ys - half_height < bottom)
+            free &= ~(down[:, None] & across[None, :])
+        if not free.any():
+            return None
+        away = np.where(free, np.hypot(ys[:, None] - y, xs[None, :] - x), np.inf)
+        row, column = np.unravel_index(np.argmin(away), away.shape)
+        return float(xs[column]), float(ys[row])
 
     def _free(self, candidate: tuple[float, float, float, float]) -> bool:
         left, top, right, bottom = candidate

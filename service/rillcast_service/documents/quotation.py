@@ -71,7 +71,8 @@ def quotation_html(
     Args:
         quote: the quote resource, done; its `result` is `as_json` of a `QuoteResult`.
         pictures: SVG documents made here, by `<route>/<picture>` (`cast_printed_mould/findings`,
-            `cast_printed_mould/timeline`). A picture that is not there is left out.
+            `cast_printed_mould/as_made`, `cast_printed_mould/timeline`). A picture that is not there is
+            left out.
         layout_name: the chip's name for people.
         repairs: of its drawing, as `as_json` of the layout's; counted in brief, listed in full.
         detail: which routes are told whole; in brief it is the recommended one, or the first when none is.

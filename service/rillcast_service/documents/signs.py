@@ -1,8 +1,8 @@
 """The signs of severity and verdict: told by shape and lightness as much as by colour.
 
 Octagon on dark, triangle on middle, circle on light: three shapes and three greys, so that a black
-and white print or a colour-blind eye loses nothing. The colours are far apart for the common forms
-of colour blindness (vermilion, amber, blue).
+and white print or a colour-blind eye loses nothing. Dark red, orange and white differ in lightness by
+3 to 1 each, for the common forms of colour blindness too.
 """
 
 from __future__ import annotations
@@ -13,6 +13,9 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from rillcast_service.documents.svg import INK, PAPER, tag, text
+
+#: Of a sign on a picture, unless said otherwise.
+RADIUS_PX = 10.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,14 @@ class Sign:
     edge: str
     ink: str
 
+    @property
+    def size_px(self) -> float:
+        """Room that the sign takes, with its edge, px."""
+        return (
+            2.0 * RADIUS_PX * max((abs(value) for corner in self.corners for value in corner), default=1.0)
+            + 2.0
+        )
+
 
 def _ring(count: int, *, turn_deg: float, radius: float) -> tuple[tuple[float, float], ...]:
     angles = (math.radians(turn_deg + index * 360 / count) for index in range(count))
@@ -40,25 +51,32 @@ def _ring(count: int, *, turn_deg: float, radius: float) -> tuple[tuple[float, f
 _OCTAGON = _ring(8, turn_deg=22.5, radius=1.05)
 _TRIANGLE = ((0.0, -1.2), (1.25, 0.92), (-1.25, 0.92))
 
-BLOCKER = Sign("blocker", _OCTAGON, "#a3200d", "#6e1408", PAPER)
-RISK = Sign("risk", _TRIANGLE, "#f5b83d", "#6b4700", INK)
+BLOCKER = Sign("blocker", _OCTAGON, "#730f0c", "#4a0a06", PAPER)
+RISK = Sign("risk", _TRIANGLE, "#d76e14", "#5a2c00", INK)
 NOTE = Sign("note", (), "#ffffff", "#1f5fa8", INK)
 
 #: A square: what was mended is no finding.
 REPAIR = Sign("repair", _ring(4, turn_deg=45, radius=1.25), "#e7dcf3", "#5b3a86", INK)
 
+#: What becomes of drawn shapes, and where the narrowest places are: no severities, so other shapes.
+LOST = Sign("lost", _ring(4, turn_deg=0, radius=1.25), "#3d4148", "#1b1f24", PAPER)
+MERGED = Sign("merged", _ring(6, turn_deg=0, radius=1.2), "#d9c1e8", "#5b3a86", INK)
+SPLIT = Sign("split", tuple((x, -y) for x, y in _TRIANGLE), "#ffffff", "#1b1f24", INK)
+CLOSED = Sign("closed", ((-1.25, -0.8), (1.25, -0.8), (1.25, 0.8), (-1.25, 0.8)), "#3d4148", "#1b1f24", PAPER)
+NARROWEST = Sign("narrowest", (), "#ffffff", "#1b1f24", INK)
+
 SEVERITIES = {"blocker": BLOCKER, "risk": RISK, "note": NOTE}
 
 VERDICTS = {
     "makeable": Sign("makeable", (), "#ffffff", "#1d6b45", "#1d6b45"),
-    "makeable_with_risk": Sign("makeable with risk", _TRIANGLE, "#f5b83d", "#6b4700", INK),
-    "not_makeable": Sign("not makeable", _OCTAGON, "#a3200d", "#6e1408", PAPER),
+    "makeable_with_risk": Sign("makeable with risk", _TRIANGLE, "#d76e14", "#5a2c00", INK),
+    "not_makeable": Sign("not makeable", _OCTAGON, "#730f0c", "#4a0a06", PAPER),
 }
 _VERDICT_MARKS = {"makeable": "✓", "makeable_with_risk": "!", "not_makeable": "×"}
 
 
 def sign(
-    kind: Sign, x: float, y: float, label: str, *, radius: float = 10.5, label_share: float = 1.12
+    kind: Sign, x: float, y: float, label: str, *, radius: float = RADIUS_PX, label_share: float = 1.12
 ) -> Markup:
     """A sign with a short label on it.
 
@@ -84,13 +102,13 @@ def sign(
     else:
         shape = tag("circle", cx=x, cy=y, r=radius, **look)
     size = radius * label_share * (1.0 if len(label) < 3 else 0.77)
-    # A triangle's middle of area lies below the middle of its height.
-    low = 0.22 * radius if kind.corners == _TRIANGLE else 0.0
+    # A triangle's middle of area is not the middle of its height.
+    low = radius * sum(v for _, v in kind.corners) / len(kind.corners) if kind.corners else 0.0
     figure = text(x, y + low + 0.36 * size, label, size=size, weight="700", anchor="middle", fill=kind.ink)
     return tag("g", shape, figure)
 
 
-def severity_sign(severity: str, x: float, y: float, label: str, *, radius: float = 10.5) -> Markup:
+def severity_sign(severity: str, x: float, y: float, label: str, *, radius: float = RADIUS_PX) -> Markup:
     """The sign of a finding.
 
     Args:

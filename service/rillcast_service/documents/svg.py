@@ -8,7 +8,7 @@ side, where both would leak.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from markupsafe import Markup, escape
@@ -22,12 +22,16 @@ FAINT_INK = "#5c6670"
 RULE = "#c9ced4"
 PAPER = "#ffffff"
 
+#: Half a micrometre, which no maker of such chips holds.
+FINE_MM = 0.0005
+
 _CORE = re.compile(r'^<svg [^>]*\bdata-core="([-0-9. ]+)"')
 _VIEW = re.compile(r'viewBox="[-0-9. ]+" width="[0-9.]+" height="[0-9.]+"')
+_PLAIN_SPACES = re.compile("[ \t\n\r]+")
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 # Shares of the font size, for a common sans-serif; a little generous, so that text does fit.
-_NARROW, _WIDE = frozenset("iljtfrI.,:;'|!()[]{} ·-"), frozenset("mwMW@%—→")
+_NARROW, _WIDE = frozenset("iljtfrI.,:;'|!()[]{} \u00a0\u202f·-"), frozenset("mwMW@%—→")
 _NARROW_EM, _USUAL_EM, _CAPITAL_EM, _WIDE_EM = 0.37, 0.62, 0.72, 0.95
 
 
@@ -187,7 +191,8 @@ def wrapped(content: str, *, size: float, width: float, lines: int) -> list[str]
     """
     rows: list[str] = []
     row = ""
-    words = _breakable(clean(content).split(), size=size, width=width)
+    # only at plain spaces: the others hold a number and its unit together
+    words = _breakable(list(filter(None, _PLAIN_SPACES.split(clean(content)))), size=size, width=width)
     for index, word in enumerate(words):
         longer = f"{row} {word}" if row else word
         if not row or text_width(longer, size) <= width:
@@ -251,19 +256,32 @@ class Scale:
     def path(self, geometry: Geometry, **attributes: str | float | None) -> Markup:
         """Polygons and lines as one path; points are left out."""
         # What moves by less than a tenth of a pixel cannot be seen, but would make the file heavy.
-        seen = geometry.simplify(0.1 / self.px_per_mm)
-        data = "".join(self._data(part) for part in parts_of(seen))
+        return self._path(geometry, 0.1 / self.px_per_mm, 2, attributes)
+
+    def fine_path(self, geometry: Geometry, **attributes: str | float | None) -> Markup:
+        """The same with what shows only when the picture is enlarged; its strokes stay thin then."""
+        return self._path(geometry, FINE_MM, 4, {**attributes, "vector_effect": "non-scaling-stroke"})
+
+    def _path(
+        self,
+        geometry: Geometry,
+        tolerance_mm: float,
+        decimals: int,
+        attributes: Mapping[str, str | float | None],
+    ) -> Markup:
+        data = "".join(self._data(part, decimals) for part in parts_of(geometry.simplify(tolerance_mm)))
         return tag("path", d=data, fill_rule="evenodd", **attributes) if data else Markup("")
 
-    def _data(self, part: Geometry) -> str:
+    def _data(self, part: Geometry, decimals: int) -> str:
         if isinstance(part, Polygon):
-            return "".join(self._line(ring.coords, close=True) for ring in (part.exterior, *part.interiors))
+            rings = (part.exterior, *part.interiors)
+            return "".join(self._line(ring.coords, decimals, close=True) for ring in rings)
         if isinstance(part, LineString):
-            return self._line(part.coords, close=False)
+            return self._line(part.coords, decimals, close=False)
         return ""
 
-    def _line(self, coords: Iterable[tuple[float, ...]], *, close: bool) -> str:
-        points = [f"{_plain(self.x(x))} {_plain(self.y(y))}" for x, y, *_ in coords]
+    def _line(self, coords: Iterable[tuple[float, ...]], decimals: int, *, close: bool) -> str:
+        points = [f"{_plain(self.x(x), decimals)} {_plain(self.y(y), decimals)}" for x, y, *_ in coords]
         if close:
             points.pop()
         return f"M{'L'.join(points)}{'Z' if close else ''}" if points else ""
@@ -285,7 +303,7 @@ def parts_of(geometry: Geometry) -> Iterable[Geometry]:
         yield geometry
 
 
-def _plain(value: str | float) -> str:
+def _plain(value: str | float, decimals: int = 2) -> str:
     if isinstance(value, str):
         return value
-    return f"{value:.2f}".rstrip("0").rstrip(".") if value % 1 else f"{value:.0f}"
+    return f"{value:.{decimals}f}".rstrip("0").rstrip(".") if value % 1 else f"{value:.0f}"

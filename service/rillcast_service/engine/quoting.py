@@ -13,7 +13,7 @@ layout ── prepare ──► job ──► for each route ──► its build
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
@@ -72,10 +72,17 @@ _FITS_NOWHERE = Fault(
 
 @dataclass(frozen=True, slots=True)
 class Quoted:
-    """A quote and the job that it answers, for the documents that draw on both."""
+    """A quote and the job that it answers, for the documents that draw on both.
+
+    Args:
+        job: as asked, on the bench that the request names.
+        result: the answer.
+        as_made: route id → what the chosen variant gives.
+    """
 
     job: Job
     result: QuoteResult
+    as_made: Mapping[str, AsMade]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,13 +140,14 @@ def quote(
     job, assumptions = prepare(layout, request, catalogue)
     known = load_routes(catalogue)
     wanted = [known[route_id] for route_id in request.routes or sorted(known)]
-    results = []
+    results, made = [], {}
     for index, route in enumerate(wanted):
 
         def step(name: str, fraction: float, index: int = index, route: Route = route) -> None:
             progress((index + fraction) / len(wanted), f"{route.title}: {name}")
 
-        results.append(quote_route(job, route, request, step))
+        routed, made[route.id] = quote_route(job, route, request, step)
+        results.append(routed)
     progress(1.0, "comparing the routes")
     steps = [step for result in results if result.schedule for step in result.schedule.steps]
     result = QuoteResult(
@@ -149,12 +157,12 @@ def quote(
         assumptions=assumptions,
         cautions=tuple(dict.fromkeys(caution for step in steps for caution in step.cautions)),
     )
-    return Quoted(job=job, result=result)
+    return Quoted(job=job, result=result, as_made=made)
 
 
 def quote_route(
     job: Job, route: Route, request: QuoteRequest, step: Callable[[str, float], None]
-) -> RouteResult:
+) -> tuple[RouteResult, AsMade]:
     """Everything about one route.
 
     Args:
@@ -163,7 +171,8 @@ def quote_route(
         step: told the name of the work at hand and the fraction done.
 
     Returns:
-        The route's result; without plan and price when no variant can be made.
+        The route's result, without plan and price when no variant can be made; and the geometry that the
+        chosen variant gives.
     """
     builds = asked_builds(route, job, request.variants) or proposed_builds(route, job)
     several = len({build.variant.machine for build in builds}) > 1
@@ -181,7 +190,7 @@ def quote_route(
     if offer:
         step("price breaks", 0.8)
         cost = replace(offer.cost(), price_breaks=_price_breaks(route, offer))
-    return RouteResult(
+    result = RouteResult(
         route=route.id,
         title=route.title,
         verdict=chosen.verdict,
@@ -195,6 +204,7 @@ def quote_route(
         schedule=offer.plan.schedule if offer else None,
         cost=cost,
     )
+    return result, chosen.as_made
 
 
 def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Analysis:
