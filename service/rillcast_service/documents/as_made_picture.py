@@ -270,6 +270,10 @@ def _became(drawn_um: float | None, made: Range) -> str:
     return f"{before}{measure(made.best, 'µm')} made{ranged}"
 
 
+def _of_drawing(span: Span | None) -> str:
+    return f"{measure(span.length_um, 'µm')} drawn" if span else "none drawn"
+
+
 def _closing(layout: Layout, as_made: AsMade) -> Iterator[_Place]:
     closed = _closed(as_made)
     for layer in layout.channel_layers:
@@ -443,11 +447,9 @@ def _table(
     """Widths and depths, drawn and made; and where they end, px."""
     summary = route_result.as_made
     drawn = least(map(measured, drawn_levels(layout).values()))
+    # the narrowest of what is drawn and of what is made may be two places
     rows = [
-        (
-            f"Narrowest {what}",
-            _became(before.length_um if before else None, after) if after else "none is left",
-        )
+        (f"Narrowest {what}", f"{_of_drawing(before)}; {_became(None, after) if after else 'none is left'}")
         for what, before, after in (
             ("channel", drawn.width, summary.min_width_um),
             ("wall between channels", drawn.gap, summary.min_gap_um),
