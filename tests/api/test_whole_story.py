@@ -148,12 +148,31 @@ def test_the_demo_drawing_is_quoted(client, store):
     assert layout.status_code == 201
     assert [repair["kind"] for repair in layout.json["repairs"]] == ["overlap"]
     assert {port["role"] for port in layout.json["ports"]} == {"inlet", "outlet"}
-    request = {"layout_id": layout.json["layout_id"], "quantity": 24, "routes": ["cast_printed_mould"]}
+    request = {
+        "layout_id": layout.json["layout_id"],
+        "quantity": 24,
+        "routes": ["cast_printed_mould"],
+        "chip": {"viewed_from": "body"},
+        "depths_um": {"channels": 150, "marks": 200},
+    }
     path = client.post("/v1/quotes", json=request).headers["Location"]
     calculate(store)
     (route,) = client.get(path).json["result"]["routes"]
     assert route["verdict"] in ("makeable", "makeable_with_risk")
     assert Decimal(route["cost"]["unit_price"]) > 0
+    (code,) = route["as_made"]["codes"]
+    assert (code["text"], code["read"], code["mirrored"]) == ("NITRATE-01", True, False)
+    handed = route["as_made"]["handedness"]
+    assert (handed["viewed_from"], handed["mirrored"]["mould"], handed["mirrored"]["lid"]) == (
+        "body",
+        False,
+        True,
+    )
+    # by eye in the drawing: waste in the east, reagent in the south-west, sample in the north-west
+    assert handed["ports_clockwise"] == ["waste", "reagent", "sample"]
+    assert route["as_made"]["marks"][0]["depth_um"]["best"] == 200
+    page = client.get(f"{path}/pictures/cast_printed_mould/findings").get_data(as_text=True)
+    assert "as seen from the body side" in page
 
 
 def test_a_lot_on_the_shelf_that_is_past_its_date_is_told(client, ask, dispatcher):

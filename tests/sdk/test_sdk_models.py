@@ -27,6 +27,21 @@ def test_the_contracts_example_of_a_quote_is_read_whole(done):
     assert sum(line.amount for line in route.cost.lines) == route.cost.amount
 
 
+def test_which_way_round_and_codes_are_read_as_objects(done):
+    made = decode(Quote, done).routes[0].as_made
+    assert made.handedness.mirrored == {"mould": True, "part": False, "lid": False}
+    assert [(step.of, step.gives, step.mirrors) for step in made.handedness.steps][0] == (
+        "mould",
+        "part",
+        True,
+    )
+    assert made.handedness.ports_clockwise == ("sample", "waste")
+    assert [(code.text, code.columns, code.read, code.mirrored) for code in made.codes] == [
+        ("NITRATE-01", 21, True, False)
+    ]
+    assert made.marks[0].min_stroke_um.best == 640
+
+
 def test_the_contracts_example_of_a_layout_is_read_whole(example):
     layout = decode(Layout, example("Layout"))
     assert layout.bounds_mm is not None
