@@ -30,11 +30,8 @@ def test_the_contracts_example_of_a_quote_is_read_whole(done):
 def test_which_way_round_and_codes_are_read_as_objects(done):
     made = decode(Quote, done).routes[0].as_made
     assert made.handedness.mirrored == {"mould": True, "part": False, "lid": False}
-    assert [(step.of, step.gives, step.mirrors) for step in made.handedness.steps][0] == (
-        "mould",
-        "part",
-        True,
-    )
+    first = made.handedness.steps[0]
+    assert (first.of, first.gives, first.mirrors) == ("mould", "part", True)
     assert made.handedness.ports_clockwise == ("sample", "waste")
     assert [(code.text, code.columns, code.read, code.mirrored) for code in made.codes] == [
         ("NITRATE-01", 21, True, False)
