@@ -8,7 +8,13 @@ from shapely import MultiPolygon, Polygon, box
 from rillcast_service.catalogue.types import Entry, Fact, Quantity
 from rillcast_service.engine.asmade.exposure import Gentler, gentler_exposure, roof_loss, roof_loss_range
 from rillcast_service.engine.asmade.model import MadeChannel
-from rillcast_service.engine.asmade.printing import Lying, in_layers, made_in_part, made_on_mould
+from rillcast_service.engine.asmade.printing import (
+    Lying,
+    base_growth_um,
+    in_layers,
+    made_in_part,
+    made_on_mould,
+)
 from rillcast_service.engine.layout.model import Layer, Role
 
 
@@ -34,6 +40,7 @@ def _printer(*, calibrated: bool = False, grey_levels: int = 1, pixel_x_um: floa
             "edge_bleed_um": _quantity(20, "µm", 10, 40),
             "light_spread_um": _quantity(18, "µm"),
             "grey_levels_count": _quantity(grey_levels, "1"),
+            "base_exposure_s": _quantity(20, "s", 10, 40),
             "repeatability_um": _quantity(10, "µm"),
             "intensity_mw_per_cm2": _quantity(3, "mW/cm²"),
             "calibrated": Fact(calibrated, "test"),
@@ -216,3 +223,14 @@ def test_the_gentler_exposure_and_the_absorber_give_just_the_asked_loss(loss_um)
 
 def test_where_nothing_helps_nothing_is_proposed():
     assert gentler_exposure(_printer(), _resin(), loss_um=0.0) == Gentler(None, None)
+
+
+def test_base_layers_grow_to_where_their_longer_exposure_has_the_same_dose():
+    # 20 s instead of 2 s: the dose at the grown edge, ten times its light, is that at the edge of a layer
+    growth = base_growth_um(_printer(), _resin())
+
+    def light(x_um: float) -> float:
+        return 0.5 * math.erfc(x_um / (math.sqrt(2.0) * 18.0))
+
+    assert 10.0 * light(20.0 + growth.best) == pytest.approx(light(20.0))
+    assert growth.low < growth.best < growth.high

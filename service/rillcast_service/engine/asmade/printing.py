@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import shapely
+from scipy.special import ndtri
 from shapely import MultiPolygon, Polygon
 
 from rillcast_service.catalogue.types import Entry
@@ -106,6 +107,31 @@ def in_layers(depth_um: float, printer: Entry) -> float:
     """
     layer_um = printer.number("layer_um")
     return max(round(depth_um / layer_um), 1) * layer_um
+
+
+def base_growth_um(printer: Entry, resin: Entry) -> Range:
+    """How much farther than the others the longer exposed base layers grow, on each side.
+
+    Args:
+        printer: gives base exposure, bleed and spread of light; resin: gives the exposure of a layer.
+
+    Returns:
+        The growth beyond the bleed, over the range of the base exposure.
+
+    Formula: an edge lies where light times exposure reaches the threshold t, so with r the ratio of the
+        exposures it moves from spread·Φ⁻¹(1 − t) to spread·Φ⁻¹(1 − t/r).
+    Source: Gaussian spread of light and threshold, as in `pixels`.
+    """
+    grid, light = _raster(printer)
+    threshold, exposure_s = light.threshold(grid), resin.number("exposure_s")
+
+    def growth(base_s: float) -> float:
+        ratio = max(base_s / exposure_s, 1.0)
+        moved = ndtri(threshold) - ndtri(threshold / ratio)
+        return float(light.reckoned_spread_mm / _UM_TO_MM * moved)
+
+    base = printer.quantity("base_exposure_s")
+    return Range(base.low, base.value, base.high).map(growth)
 
 
 def _exposed(layer: Layer, printer: Entry, lying: Lying, *, solid: bool) -> MultiPolygon:

@@ -67,7 +67,7 @@ class CastPrintedMould(Route):
             *casts.lid_notes(job),
             f"The mould is drawn {100.0 * (scale - 1.0):.2f} % larger, as the silicone shrinks on cooling.",
         )
-        return prints.of_layers(job, make, notes=notes)
+        return prints.of_layers(job, make, cured=prints.mould_resin(job), notes=notes)
 
     def moulds(self, job: Job, variant: BuildVariant) -> tuple[Mould, ...]:
         """Moulds of one chip, of as many as fit one build plate, and of half as many."""

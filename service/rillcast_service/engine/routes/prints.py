@@ -89,6 +89,7 @@ def in_part(job: Job, variant: BuildVariant, *, enclosed: bool, notes: tuple[str
     return of_layers(
         job,
         lambda layer: make(layer, roofed=enclosed),
+        cured=resin(job),
         notes=notes,
         engrave=lambda layer: make(layer, roofed=False),
     )
@@ -98,6 +99,7 @@ def of_layers(
     job: Job,
     make: Callable[[Layer], tuple[MadeChannel, Range]],
     *,
+    cured: Entry,
     notes: tuple[str, ...],
     engrave: Callable[[Layer], tuple[MadeChannel, Range]] | None = None,
 ) -> AsMade:
@@ -105,7 +107,7 @@ def of_layers(
 
     Args:
         job: gives layers and printer; make: one layer → made channel and width change in µm.
-        notes: what the reader must know of the model.
+        cured: the resin; notes: what the reader must know of the model.
         engrave: the same for a layer of marks; None where marks are made as channels are.
 
     Returns:
@@ -113,6 +115,7 @@ def of_layers(
         for all.
     """
     made = [make(layer) for layer in job.layout.channel_layers]
+    notes = (*notes, _base_note(printer(job), cured))
     engraved = [(engrave or make)(layer) for layer in job.layout.mark_layers]
     if not job.bench.has("printer"):
         notes = (
@@ -125,6 +128,16 @@ def of_layers(
         calibrated=bool(printer(job).fact("calibrated", default=False)),
         notes=notes,
         marks=tuple(MadeMarks.of(marks) for marks, _ in engraved),
+    )
+
+
+def _base_note(machine: Entry, cured: Entry) -> str:
+    """Channels and ridges lie above the base layers; what reaches down to the plate does not."""
+    growth, layers = printing.base_growth_um(machine, cured), machine.number("base_layers_count")
+    return (
+        f"The lowest {layers * machine.number('layer_um') / 1e3:.2f} mm are exposed longer and grow "
+        f"{growth.best:.0f} µm more on each side ({growth.low:.0f} to {growth.high:.0f} µm): outer edges and "
+        "bores at the plate, not channels or ridges above."
     )
 
 
