@@ -112,6 +112,18 @@ def test_each_save_leaves_a_file(service, quoted, chip, tmp_path, capsys):
     assert str(html) in capsys.readouterr().err
 
 
+def test_pictures_go_into_a_folder_of_their_own(service, quoted, chip, tmp_path, capsys):
+    folder = tmp_path / "new" / "pictures"
+    for name in ("findings", "as_made", "timeline"):
+        link = f"/v1/quotes/{quoted['quote_id']}/pictures/cast_printed_mould/{name}"
+        service.answer("GET", link, f"<svg>{name}</svg>".encode())
+    asked = ["quote", str(chip), "--quantity", "24", "--url", service.url, "--pictures", str(folder)]
+    assert main(asked) == 0
+    assert (folder / "as_made-cast_printed_mould.svg").read_text() == "<svg>as_made</svg>"
+    assert len(list(folder.iterdir())) == 3
+    assert "as_made-cast_printed_mould.svg" in "".join(capsys.readouterr().err.split())
+
+
 def test_the_quotation_can_be_had_in_full(service, quoted, chip, tmp_path):
     arguments = ["quote", str(chip), "--quantity", "24", "--url", service.url, "--detail", "full"]
     assert main([*arguments, "--save", str(tmp_path / "offer.html")]) == 0
