@@ -2,7 +2,7 @@
 
 layout ── prepare ──► job ──► review of the asked rules, for every build variant
                                │
-             rounds:  ports ──► widths ──► walls, each held against all others
+             rounds:  ports ─► widths ─► walls ─► islands, each held against all others
                                │
                       what hangs together is counted again
                                ▼
@@ -18,6 +18,7 @@ import shapely
 
 from rillcast_service.catalogue.types import Catalogue, Quantity
 from rillcast_service.engine.asmade.model import MadeChannel
+from rillcast_service.engine.checks.places import walls_and_islands
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.corrections.ground import Ground
 from rillcast_service.engine.corrections.model import (
@@ -267,9 +268,20 @@ def _mend_channel_gap(work: _Work, state: _State) -> _Step:
     return _mend_each_level(work, state, "channel_gap")
 
 
+def _mend_island_size(work: _Work, state: _State) -> _Step:
+    return _mend_each_level(work, state, "island_size")
+
+
 def _mend_each_level(work: _Work, state: _State, rule: str) -> _Step:
     grounds, around = _neighbours(work, state)
-    passed = [mend_spans(ground, around, rule_id=rule) for ground in grounds]
+    thinnest = max(around.needs.gap_um or 0.0, around.needs.island_um or 0.0)
+    passed = []
+    for ground in grounds:
+        islands: list[shapely.Polygon] = []
+        if rule != "channel_width" and "island_size" in work.cases[0].route.rules:
+            _, found = walls_and_islands(work.cases[0], ground.channels, below_um=thinnest)
+            islands = [outline for _, outline in found]
+        passed.append(mend_spans(ground, around, rule_id=rule, islands=islands))
     return _Step(
         _patched(state, grounds),
         tuple(change for one in passed for change in one.changes),
@@ -299,6 +311,7 @@ _MENDERS: Mapping[str, Mender] = {
     "port_clearance": _mend_port_clearance,
     "channel_width": _mend_channel_width,
     "channel_gap": _mend_channel_gap,
+    "island_size": _mend_island_size,
 }
 
 

@@ -20,23 +20,21 @@ class Needs:
     """Sizes that leave neither blocker nor risk, the largest over the build variants; None: not asked.
 
     Args:
-        width_um, gap_um: of channels and of the walls between them.
-        land_mm: between a channel and the chip's edge, for the levels up to `land_levels` of them.
+        width_um, gap_um, island_um: of channels, of the walls between them, and of islands.
+        land_mm: between a channel and the chip's edge; `land_on_every_level`, or at the lid alone.
         centre_to_edge_mm, between_ports_mm, port_to_channel_mm: of ports.
-        sources: limit's name → where it comes from.
         smoothing_mm: how far an arc that a correction draws may stray from the true one.
-        growth_mm: how far channels come out beyond their drawn edge.
     """
 
     width_um: float | None
     gap_um: float | None
+    island_um: float | None
     land_mm: float | None
     land_on_every_level: bool
     centre_to_edge_mm: float | None
     between_ports_mm: float | None
     port_to_channel_mm: float | None
     smoothing_mm: float
-    growth_mm: float
 
 
 def needs_of(cases: Sequence[Case]) -> Needs:
@@ -66,13 +64,13 @@ def needs_of(cases: Sequence[Case]) -> Needs:
     return Needs(
         width_um=size("channel_width"),
         gap_um=size("channel_gap"),
+        island_um=size("island_size"),
         land_mm=quantity("chip_outline", "land_mm"),
         land_on_every_level=limit_table(cases[0], "chip_outline").get("at") != "bonded_face",
         centre_to_edge_mm=quantity("port_clearance", "centre_to_edge_mm"),
         between_ports_mm=quantity("port_clearance", "wall_between_mm"),
         port_to_channel_mm=quantity("port_clearance", "wall_to_channel_mm"),
         smoothing_mm=smoothing.value / _UM_PER_MM,
-        growth_mm=max(0.0, *(case.as_made.width_change_um.best / 2.0 / _UM_PER_MM for case in cases)),
     )
 
 

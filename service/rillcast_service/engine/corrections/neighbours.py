@@ -69,14 +69,13 @@ class Neighbours:
     outline: Polygon
     top_level: int
 
-    def objections(self, ground: Ground, patch: Patch, window: Window, place: Geometry) -> list[Objection]:
+    def objections(self, ground: Ground, patch: Patch, window: Window) -> list[Objection]:
         """What speaks against a patch.
 
         Args:
             ground: the channels of its level.
             patch: the area.
             window: around it, mm, with room for the widest wall and channel that is looked at.
-            place: what is mended, mm; tells to which ports the channel belongs.
 
         Returns:
             Every objection; none: the patch may be taken.
@@ -89,7 +88,7 @@ class Neighbours:
             if not found:
                 found += self._too_thin(after, added, window, adds=True)
             found += self._near_the_edge(added, ground.level)
-            found += self._near_foreign_ports(added, place)
+            found += self._beside_ports(after, added)
         if not patch.takes.is_empty:
             if not found:
                 found += self._too_thin(after, taken, window, adds=False)
@@ -125,33 +124,28 @@ class Neighbours:
                     (needs.land_mm - land) * _UM_PER_MM,
                 )
 
-    def _near_foreign_ports(self, changed: Geometry, place: Geometry) -> Iterator[Objection]:
+    def _beside_ports(self, after: MultiPolygon, changed: Geometry) -> Iterator[Objection]:
+        """Channels that come near a port without opening into it there."""
         limit = self.needs.port_to_channel_mm
-        if limit is None or not self.ports:
+        if limit is None:
             return
-        reach = limit + self.needs.growth_mm
-        near = [port for port in self.ports if shapely.distance(port.opening, changed) < reach]
-        own = self.ports_of(place) if near else set()
-        for port in near:
-            if port.name not in own:
-                left = shapely.distance(port.opening, changed)
+        for port in self.ports:
+            left = shapely.distance(port.opening, changed)
+            if left >= limit:
+                continue
+            near = polygons(after.intersection(port.opening.buffer(limit)))
+            beside = [part for part in near.geoms if not part.intersects(port.opening)]
+            if any(part.intersects(changed) for part in beside):
                 yield Objection(
                     Obstacle.PORT,
                     f"leaves {mm(left)} to port {port.name!r}, and the route needs {mm(limit)}",
-                    (reach - left) * _UM_PER_MM,
+                    (limit - left) * _UM_PER_MM,
                 )
 
     def _under_a_port(self, changed: Geometry) -> Iterator[Objection]:
         for port in self.ports:
             if port.opening.intersects(changed):
                 yield Objection(Obstacle.PORT, f"takes channel from under port {port.name!r}")
-
-    def ports_of(self, place: Geometry) -> set[str]:
-        """Names of the ports of the cavity in which a place lies."""
-        for cavity in self.cavities.cavities:
-            if any(channels.intersects(place) for channels in cavity.levels.values()):
-                return set(cavity.ports)
-        return set()
 
 
 def _worst_of_each_kind(found: Sequence[Objection]) -> list[Objection]:

@@ -53,7 +53,7 @@ class _Lack:
 
 
 def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[Change], list[Decision]]:
-    """Take channels back from ports that they do not belong to.
+    """Take channels back from ports that they pass by without opening into them there.
 
     Args:
         grounds: the levels, the one next to the lid first; they get the patches.
@@ -62,42 +62,39 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
     Returns:
         Changes, and a decision for each place that stays as it is.
     """
-    limit = around.needs.port_to_channel_mm
+    needed = around.needs.port_to_channel_mm
     changes: list[Change] = []
     decisions: list[Decision] = []
-    if limit is None:
+    if needed is None:
         return changes, decisions
-    # as made a channel may stand out beyond its drawn edge, and the review looks at it as made
-    needed = limit + around.needs.growth_mm
     areas = {ground.level: float(ground.channels.area) for ground in grounds}
     for port in around.ports:
-        own = around.ports_of(port.opening)
         deepest = _deepest_level(around, port)
         for ground in grounds:
             if ground.level > deepest:
                 continue
             margin = needed + _MARGIN_WIDTHS * _widest_mm(around)
             window = wider(port.opening.bounds, margin)
-            foreign = [
-                part
-                for part in ground.around(window).geoms
-                if shapely.distance(part, port.opening) < needed - _ROUNDING_MM
-                and port.name not in around.ports_of(part.representative_point())
-            ]
-            if not foreign or not own:
-                continue
-            channels = MultiPolygon(foreign)
             reach = port.opening.buffer(
                 needed + around.needs.smoothing_mm, quad_segs=_segments(around, needed)
             )
-            patch = Patch(takes=polygons(channels.intersection(reach)))
+            beside = [
+                part
+                for part in polygons(ground.around(window).intersection(reach)).geoms
+                if not part.intersects(port.opening)
+                and shapely.distance(part, port.opening) < needed - _ROUNDING_MM
+            ]
+            if not beside:
+                continue
+            channels = MultiPolygon(beside)
+            patch = Patch(takes=channels)
             lack = _Lack(
-                f"a channel that port {port.name!r} does not feed",
+                f"a channel that port {port.name!r} does not feed there",
                 shapely.distance(channels, port.opening),
                 needed,
                 shapely.shortest_line(channels, port.opening),
             )
-            objections = around.objections(ground, patch, window, channels)
+            objections = around.objections(ground, patch, window)
             if objections:
                 decisions.append(_decision(port, [lack], objections, None))
                 continue
@@ -114,7 +111,7 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
                     x_mm=round(at.x, 6),
                     y_mm=round(at.y, 6),
                     measured_before=round(lack.distance_mm, 6),
-                    measured_after=round(shapely.distance(patch.applied(channels), port.opening), 6),
+                    measured_after=round(needed, 6),
                     unit="mm",
                     area_before_mm2=round(areas[ground.level], 6),
                     area_after_mm2=round(areas[ground.level] - patch.takes.area, 6),
@@ -195,7 +192,7 @@ def _free_place(port: Port, others: Sequence[Port], around: Neighbours) -> Point
         far = needs.between_ports_mm + reach + tolerance
         taken += [other.opening.buffer(far, quad_segs=_segments(around, far)) for other in others]
     if needs.port_to_channel_mm is not None:
-        far = needs.port_to_channel_mm + needs.growth_mm + reach + tolerance
+        far = needs.port_to_channel_mm + reach + tolerance
         own = {port.name}
         for cavity in around.cavities.cavities:
             if not own & set(cavity.ports):
@@ -238,7 +235,7 @@ def _move(port: Port, place: Point, grounds: Sequence[Ground], around: Neighbour
         objections: list[Objection] = []
         for patch in _pads_moved(port, place, ground, around):
             window = wider(patch.bounds, _MARGIN_WIDTHS * _widest_mm(around))
-            objections = others.objections(ground, patch, window, port.opening)
+            objections = others.objections(ground, patch, window)
             if not objections:
                 before = ground.around(window)
                 after = patch.applied(before)

@@ -3,17 +3,18 @@
 A disc of the needed width is led along the middle of the narrow stretch (see `layout.measure.Stretch`), and
 what it covers is added to the channels, or, for a wall, taken from the channels beside it. Where the width
 reaches the limit the disc rests on both walls, so what was smooth stays smooth. Where one side has no room
-the disc is led along the wall of that side instead, which then stays where it is.
+the disc is led along the wall of that side instead, which then keeps its place
+(the tips of its corners aside).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon
+from shapely import MultiPolygon, Polygon
 
 from rillcast_service.engine.checks.words import um
 from rillcast_service.engine.corrections.ground import Ground, Patch, wider
@@ -57,29 +58,40 @@ class Passed:
     decisions: tuple[Decision, ...]
 
 
-def mend_spans(ground: Ground, around: Neighbours, *, rule_id: str) -> Passed:
-    """Mend every narrow channel, or every thin wall, of a level.
+def mend_spans(
+    ground: Ground, around: Neighbours, *, rule_id: str, islands: Sequence[Polygon] = ()
+) -> Passed:
+    """Mend every narrow channel, thin wall or small island of a level.
 
     Args:
         ground: the channels of the level; gets the patches.
         around: what the patches are held against.
-        rule_id: `channel_width`, or `channel_gap` for the walls.
+        rule_id: `channel_width`, `channel_gap` for the walls, `island_size` for the islands.
+        islands: outlines of the islands, mm, which are no walls.
 
     Returns:
         Changes, and a decision for each place that stays as it is.
     """
-    walls = rule_id == "channel_gap"
-    limit = around.needs.gap_um if walls else around.needs.width_um
+    thing, limit = {
+        "channel_width": ("channel", around.needs.width_um),
+        "channel_gap": ("wall", around.needs.gap_um),
+        "island_size": ("island", around.needs.island_um),
+    }[rule_id]
     if limit is None:
         return Passed((), ())
+    walls = rule_id != "channel_width"
+    tree = shapely.STRtree(islands)
     changes: list[Change] = []
     decisions: list[Decision] = []
     area = float(ground.channels.area)
     for stretch in narrow_stretches(ground.channels, below_um=limit - ROUNDING_UM, complement=walls):
+        on_island = walls and tree.query(stretch.span.centre, predicate="intersects").size > 0
+        if on_island != (rule_id == "island_size"):
+            continue
         mended = _mended(ground, around, stretch, limit_um=limit, walls=walls)
         at = stretch.span.centre
         if mended.patch is None:
-            decisions.append(_decision(stretch, mended.objections, rule_id, limit, walls=walls))
+            decisions.append(_decision(stretch, mended.objections, rule_id, limit, thing))
             continue
         before = ground.around(mended.patch.bounds)
         after = mended.patch.applied(before)
@@ -89,8 +101,8 @@ def mend_spans(ground: Ground, around: Neighbours, *, rule_id: str) -> Passed:
             Change(
                 rule=rule_id,
                 what=(
-                    f"{'Wall' if walls else 'Channel'} widened from {um(stretch.span.length_um)} to "
-                    f"{um(mended.after_um)}{', its channels narrowed' if walls else ''}"
+                    f"{thing.capitalize()} widened from {um(stretch.span.length_um)} to {um(mended.after_um)}"
+                    f"{', the channels beside it narrowed' if walls else ''}"
                 ),
                 level=ground.level,
                 x_mm=round(at.x, 6),
@@ -110,7 +122,7 @@ def mend_spans(ground: Ground, around: Neighbours, *, rule_id: str) -> Passed:
 def _mended(ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: float, walls: bool) -> Mended:
     fewest: Mended | None = None
     for area in _sweeps(stretch, limit_um / 1e3, around.needs.smoothing_mm):
-        tried = _tried(ground, around, stretch, area, limit_um=limit_um, walls=walls)
+        tried = _tried(ground, around, area, limit_um=limit_um, walls=walls)
         if tried.patch is not None:
             return tried
         if fewest is None or len(tried.objections) < len(fewest.objections):
@@ -135,15 +147,13 @@ def _sweeps(stretch: Stretch, width_mm: float, tolerance_mm: float) -> Iterator[
         )
 
 
-def _tried(
-    ground: Ground, around: Neighbours, stretch: Stretch, area: MultiPolygon, *, limit_um: float, walls: bool
-) -> Mended:
+def _tried(ground: Ground, around: Neighbours, area: MultiPolygon, *, limit_um: float, walls: bool) -> Mended:
     needs = around.needs
     margin = _MARGIN_WIDTHS * max(limit_um, needs.width_um or 0.0, needs.gap_um or 0.0) / 1e3
     for _ in range(_SWEEPS):
         patch = Patch(takes=area) if walls else Patch(adds=area)
         window = wider(area.bounds, margin)
-        objections = around.objections(ground, patch, window, stretch.span.chord)
+        objections = around.objections(ground, patch, window)
         if objections:
             return Mended(None, objections=tuple(objections))
         after = patch.applied(ground.around(window))
@@ -167,9 +177,8 @@ def _tried(
 
 
 def _decision(
-    stretch: Stretch, objections: tuple[Objection, ...], rule_id: str, limit_um: float, *, walls: bool
+    stretch: Stretch, objections: tuple[Objection, ...], rule_id: str, limit_um: float, thing: str
 ) -> Decision:
-    thing = "wall" if walls else "channel"
     reasons = " and ".join(dict.fromkeys(objection.what for objection in objections))
     at = stretch.span.centre
     return Decision(
@@ -178,7 +187,7 @@ def _decision(
             f"This {thing} is {um(stretch.span.length_um)} wide and should be {um(limit_um)}, but widening "
             f"it {reasons}. What gives way?"
         ),
-        options=tuple(_options(objections, limit_um, stretch.span.length_um, walls=walls)),
+        options=tuple(_options(objections, limit_um, stretch.span.length_um, thing)),
         x_mm=round(at.x, 6),
         y_mm=round(at.y, 6),
         measured=round(stretch.span.length_um, 3),
@@ -189,7 +198,7 @@ def _decision(
 
 
 def _options(
-    objections: tuple[Objection, ...], limit_um: float, measured_um: float, *, walls: bool
+    objections: tuple[Objection, ...], limit_um: float, measured_um: float, thing: str
 ) -> Iterator[str]:
     kinds = {objection.obstacle for objection in objections}
     lacking = max([limit_um - measured_um, *(objection.lacking_um or 0.0 for objection in objections)])
@@ -204,6 +213,4 @@ def _options(
         yield f"Move the port or the channel {apart}."
     if Obstacle.STAYS in kinds:
         yield f"Draw this place anew, {um(limit_um)} wide everywhere."
-    yield (
-        f"Leave it, and choose a machine or a route that makes {'walls' if walls else 'channels'} as narrow."
-    )
+    yield f"Leave it, and choose a machine or a route that makes {thing}s as narrow."
