@@ -184,3 +184,13 @@ def test_tall_ridges_with_upright_walls(chip, findings_of):
     # 2 · 1500 · tan 2°
     assert "105 µm wider" in finding.remedy
     assert findings_of(chip([shape], depth_um=900), "cast_printed_mould", "mould_draft") == []
+
+
+def test_slender_ridges_are_told_once_with_all_their_places(chip, findings_of):
+    # 200 µm wide and 1 mm deep: 5 to 1; the main channel is 1 mm wide
+    thin = [box(x, 11.4, x + 0.2, 15.0) for x in (20.0, 30.0, 40.0)]
+    shape = union_all([box(5.0, 10.5, 65.0, 11.5), *thin])
+    (finding,) = findings_of(chip([shape], depth_um=1000), "cast_printed_mould", "ridge_height")
+    assert finding.severity is Severity.RISK
+    assert finding.measured == pytest.approx(5.0)
+    assert len(finding.where.geoms) == 3

@@ -88,7 +88,7 @@ def _slender_on(
     level, channels = on
     _, islands = walls_and_islands(case, channels, below_um=below_um)
     places = [
-        _Island(round(depth_at_um(case, level, outline) / span.length_um, 2), outline)
+        _Island(round(depth_at_um(case, level, outline) / max(round(span.length_um), 1), 2), outline)
         for span, outline in islands
     ]
     for severity, found in by_severity(

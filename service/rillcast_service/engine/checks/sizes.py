@@ -14,7 +14,7 @@ from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity
 from rillcast_service.engine.checks.places import by_severity, walls_and_islands
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import at_places, count, in_doubt, of_level, um
-from rillcast_service.engine.layout.measure import Span, measure, narrow_spans
+from rillcast_service.engine.layout.measure import Span, narrow_spans
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
@@ -213,23 +213,35 @@ def ridge_height(case: Case) -> Iterator[Finding]:
                 unit="µm",
                 where=layer.geometry,
             )
-        narrowest = measure(layer.geometry).width
-        if narrowest is None or slenderest is None:
-            continue
-        ratio = depth / narrowest.length_um
-        severity = slenderest.severity_of_too_large(ratio)
-        if severity is not None:
-            yield Finding(
-                rule="ridge_height",
-                severity=severity,
-                message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
-                f"wide; {slenderest.value.low:g} is safe and {slenderest.value.best:g} the most.",
-                remedy=f"Widen it to {um(depth / slenderest.value.low)} or make it shallower.",
-                measured=round(ratio, 2),
-                **slenderest.shown,
-                unit="1",
-                where=narrowest.chord,
-            )
+        if slenderest is not None:
+            yield from _slender_ridges(case, layer, slenderest)
+
+
+def _slender_ridges(case: Case, layer: Layer, limit: Limit) -> Iterator[Finding]:
+    depth = layer.depth_um or 0.0
+    safe_um = depth / limit.value.low
+    # what several layers make together is no narrower than that
+    if case.drawn.width is None or case.drawn.width.length_um >= safe_um:
+        return
+    graded = [
+        # whole micrometres, as of every width
+        (limit.severity_of_too_large(depth / max(round(span.length_um), 1)), span)
+        for span in narrow_spans(layer.geometry, below_um=safe_um)
+    ]
+    for severity, found in by_severity(graded):
+        ratio = depth / max(round(min(span.length_um for span in found)), 1)
+        others = f" ({count(len(found), 'place')} like it)" if len(found) > 1 else ""
+        yield Finding(
+            rule="ridge_height",
+            severity=severity,
+            message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
+            f"wide{others}; {limit.value.low:g} is safe and {limit.value.best:g} the most.",
+            remedy=f"Widen it to {um(safe_um)} or make it shallower.",
+            measured=round(ratio, 2),
+            **limit.shown,
+            unit="1",
+            where=MultiLineString([span.chord for span in found]),
+        )
 
 
 @rule("film_count")

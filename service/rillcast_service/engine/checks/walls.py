@@ -28,8 +28,6 @@ from rillcast_service.engine.shapes import drawn_levels
 #: How far a chord is followed into the channels beside a wall; a wider one is too far to touch across.
 _REACH_UM = 1000.0
 _ON_WALL_MM = 1e-3
-#: A wall of no thickness is as slender as one of this.
-_THINNEST_UM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +92,8 @@ def _leaning(standing: list[_Standing], where: str) -> Iterator[Finding]:
 
 def _standing(case: Case, level: int, limit: Limit, span: Span, channels: MultiPolygon) -> _Standing:
     depth_um = depth_at_um(case, level, span.chord)
-    thickness_um = max(span.length_um, _THINNEST_UM)
+    # whole micrometres, as of every wall
+    thickness_um = float(max(round(span.length_um), 1))
     ratio = round(depth_um / thickness_um, 2)
     silicone = case.process.facts.get("silicone")
     gap_um = _channel_beside_um(span, channels) if silicone is not None else None
