@@ -22,25 +22,21 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csc_array
-from scipy.sparse.csgraph import connected_components, dijkstra
+from scipy.sparse.csgraph import dijkstra
 from scipy.sparse.linalg import splu
-from shapely import Geometry, Point
 
 from rillcast_service.engine.fluidics import network
 from rillcast_service.engine.fluidics.hydraulics import Hydraulics, LevelProblem
-from rillcast_service.engine.layout.grid import Grid
-from rillcast_service.engine.layout.medial import Floats, Ints
+from rillcast_service.engine.fluidics.nodes import Nodes, join, weighted_quantile
+from rillcast_service.engine.fluidics.spots import Spot, cell_volume_m3, spots
+from rillcast_service.engine.layout.medial import Floats
 
 Bools = NDArray[np.bool_]
 
 _UL_PER_M3 = 1e9
-_M3_PER_MM3 = 1e-9
 _M_PER_MM = 1e-3
 #: Pressure differences below this share of the whole are rounding of the solver.
 _STILL = 1e-11
-#: Spots are drawn on a lattice of this share of a cell, and their steps smoothed by up to so many cells.
-_SNAP = 1e-3
-_SIMPLER = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,25 +72,6 @@ class Push:
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
-    """A place where liquid stays.
-
-    Args:
-        level: plane of the channels.
-        geometry: mm, as the cells of the grid draw it.
-        volume_ul: what stays there.
-        reach_mm: the farthest way, inside the channels, from where liquid moves.
-        end: the place at the end of that way.
-    """
-
-    level: int
-    geometry: Geometry
-    volume_ul: float
-    reach_mm: float
-    end: Point
-
-
-@dataclass(frozen=True, slots=True)
 class Drained:
     """What pushing can do for the channels of a chip.
 
@@ -110,18 +87,6 @@ class Drained:
     still: tuple[Spot, ...]
     bypassed: tuple[Spot, ...]
     volume_ul: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Nodes:
-    """Ports first, then the free cells of every level, with the faces between them."""
-
-    ports: int
-    place: tuple[Ints, ...]  # of each level's cells; -1 where no port reaches
-    volume_m3: Floats
-    a: Ints
-    b: Ints
-    conductance: Floats  # times viscosity, m³
 
 
 def drain(
@@ -144,7 +109,10 @@ def drain(
         the others are pushed in turn: in a tree of channels these ways cover every branch that ends in a
         port.
     """
-    nodes = _nodes(hydraulics)
+    nodes = join(hydraulics)
+    conductance = hydraulics.viscosity_pa_s * nodes.of_faces(
+        [p.field.conductance for p in hydraulics.problems]
+    )
     levels = hydraulics.problems
     moves = [np.zeros(len(problem.depth_mm), dtype=bool) for problem in levels]
     in_time = [np.zeros(len(problem.depth_mm), dtype=bool) for problem in levels]
@@ -157,7 +125,7 @@ def drain(
             (_share(problem, pressure, flow) >= still_share) & (place >= nodes.ports)
             for problem, pressure, place in zip(levels, by_level, nodes.place, strict=True)
         ]
-        effort, first = _arrival(nodes, by_level, moving, potential, pushed)
+        effort, first = _arrival(nodes, conductance, by_level, moving, potential, pushed)
         for k in range(len(levels)):
             moves[k] |= moving[k]
             # by its earliest way: beyond a junction what comes late runs beside what came early
@@ -167,7 +135,7 @@ def drain(
             Push(
                 port_in=hydraulics.ports[pushed].name,
                 port_out=hydraulics.ports[left_open].name,
-                effort=_quantile(effort[moved], nodes.volume_m3[moved], cleared_share),
+                effort=weighted_quantile(effort[moved], nodes.volume_m3[moved], cleared_share),
                 first_effort=float(first[left_open]),
                 resistance_per_viscosity=1.0 / (flow * hydraulics.viscosity_pa_s),
                 moved_ul=float(nodes.volume_m3[moved].sum()) * _UL_PER_M3,
@@ -178,11 +146,13 @@ def drain(
     for k, problem in enumerate(levels):
         reached = nodes.place[k] >= 0
         at_rest = reached & ~moves[k] & ~_at_a_port(hydraulics, problem)
-        still += _spots(problem, at_rest, beside=moves[k] | (problem.held.owner >= 0))
+        still += spots(
+            problem, at_rest, beside=moves[k] | (problem.held.owner >= 0), least_mm2=problem.width_mm**2
+        )
         late = moves[k] & ~in_time[k]
-        bypassed += _spots(problem, late, beside=in_time[k])
+        bypassed += spots(problem, late, beside=in_time[k], least_mm2=problem.width_mm**2)
     volume = sum(
-        float(_cell_volume_m3(problem)[nodes.place[k] >= 0].sum()) for k, problem in enumerate(levels)
+        float(cell_volume_m3(problem)[nodes.place[k] >= 0].sum()) for k, problem in enumerate(levels)
     )
     return Drained(
         pushes=tuple(pushes),
@@ -219,37 +189,13 @@ def _potentials(admittance: Floats, pushed: int, left_open: int) -> Floats:
     return result
 
 
-def _nodes(hydraulics: Hydraulics) -> _Nodes:
-    ports = len(hydraulics.ports)
-    count, places, ends, values = ports, [], [], []
-    volumes = [np.zeros(ports)]
-    for problem in hydraulics.problems:
-        owner, own = problem.held.owner, _cell_volume_m3(problem)
-        place = np.full(len(owner), -1, dtype=np.int64)
-        held = owner >= 0
-        place[held] = problem.reaching[owner[held]]
-        place[problem.field.free] = count + np.arange(len(problem.field.free))
-        np.add.at(volumes[0], place[held], own[held])
-        volumes.append(own[problem.field.free])
-        a, b = problem.field.grid.face.T
-        used = (place[a] >= 0) & (place[b] >= 0) & (place[a] != place[b])
-        ends.append(np.stack((place[a][used], place[b][used])))
-        values.append(problem.field.conductance[used] * hydraulics.viscosity_pa_s)
-        places.append(place)
-        count += len(problem.field.free)
-    a, b = np.concatenate(ends, axis=1)
-    return _Nodes(
-        ports=ports,
-        place=tuple(places),
-        volume_m3=np.concatenate(volumes),
-        a=a,
-        b=b,
-        conductance=np.concatenate(values),
-    )
-
-
 def _arrival(
-    nodes: _Nodes, by_level: Sequence[Floats], moving: Sequence[Bools], potential: Floats, pushed: int
+    nodes: Nodes,
+    conductance: Floats,
+    by_level: Sequence[Floats],
+    moving: Sequence[Bools],
+    potential: Floats,
+    pushed: int,
 ) -> tuple[Floats, Floats]:
     """Effort until the front has passed each node: the mean of its stream tubes, and the first of them.
 
@@ -267,7 +213,7 @@ def _arrival(
     runs = np.abs(np.nan_to_num(drop)) > _STILL
     up = np.where(drop > 0.0, nodes.a, nodes.b)[runs]
     down = np.where(drop > 0.0, nodes.b, nodes.a)[runs]
-    flow = nodes.conductance[runs] * np.abs(drop[runs])
+    flow = conductance[runs] * np.abs(drop[runs])
     inflow = np.bincount(down, weights=flow, minlength=count)
     fed = inflow > 0.0
     fed[pushed] = False
@@ -299,26 +245,12 @@ def _arrival(
     return mean, first
 
 
-def _quantile(values: Floats, weights: Floats, share: float) -> float:
-    """The value that this share of the weight stays under."""
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    if not total.size:
-        return 0.0
-    return float(values[order][np.searchsorted(total, share * total[-1])])
-
-
 def _share(problem: LevelProblem, pressure: Floats, flow: float) -> Floats:
     """Share of a push's flow that would pass each cell's section at the cell's own speed."""
     speed = problem.field.speed_m_per_s(pressure, problem.depth_mm * _M_PER_MM)
     section = problem.width_mm * problem.depth_mm * _M_PER_MM**2
     share: Floats = speed * section / flow
     return share
-
-
-def _cell_volume_m3(problem: LevelProblem) -> Floats:
-    volume: Floats = problem.field.grid.area_mm2 * problem.depth_mm * _M3_PER_MM3
-    return volume
 
 
 def _at_a_port(hydraulics: Hydraulics, problem: LevelProblem) -> Bools:
@@ -329,58 +261,3 @@ def _at_a_port(hydraulics: Hydraulics, problem: LevelProblem) -> Bools:
     shapely.prepare(openings)
     near: Bools = shapely.dwithin(openings, shapely.points(problem.field.grid.centre_mm), problem.width_mm)
     return near
-
-
-def _spots(problem: LevelProblem, stays: Bools, *, beside: Bools) -> list[Spot]:
-    """Connected spots of cells, each at least as large as a square of its own width."""
-    grid, volume = problem.field.grid, _cell_volume_m3(problem)
-    own = np.flatnonzero(stays)
-    if not own.size:
-        return []
-    place = np.full(len(stays), -1, dtype=np.int64)
-    place[own] = np.arange(len(own))
-    a, b = grid.face.T
-    inside = stays[a] & stays[b]
-    links = coo_array(
-        (np.full(int(inside.sum()), grid.pitch_mm), (place[a][inside], place[b][inside])),
-        shape=(len(own), len(own)),
-    ).tocsr()
-    labels = connected_components(links, directed=False)[1]
-    entrance = np.zeros(len(own), dtype=bool)
-    for here, there in ((a, b), (b, a)):
-        entrance[place[here[stays[here] & beside[there]]]] = True
-    areas = np.bincount(labels, weights=grid.area_mm2[own])
-    widths = np.full(len(areas), 0.0)
-    np.maximum.at(widths, labels, problem.width_mm[own])
-    spots = []
-    for label in np.flatnonzero(areas >= widths**2):
-        cells = np.flatnonzero(labels == label)
-        starts = cells[entrance[cells]]
-        away = np.zeros(len(cells))
-        if starts.size:
-            away = np.asarray(dijkstra(links, directed=False, indices=starts, min_only=True))[cells]
-        end = own[cells[int(np.argmax(away))]]
-        spots.append(
-            Spot(
-                level=problem.level,
-                geometry=_drawn(grid, own[cells]),
-                volume_ul=float(volume[own[cells]].sum()) * _UL_PER_M3,
-                reach_mm=float(away.max()),
-                end=Point(*grid.centre_mm[end]),
-            )
-        )
-    return spots
-
-
-def _drawn(grid: Grid, cells: Ints) -> Geometry:
-    """Cells as a shape: runs of them within a row become one box each."""
-    cells = np.sort(cells)
-    number = grid.cell[cells]
-    starts = np.flatnonzero(np.diff(number, prepend=number[0] - 2) != 1)
-    ends = np.append(starts[1:], len(number)) - 1
-    centre, half = grid.centre_mm, grid.pitch_mm / 2.0
-    low, high = centre[cells[starts]] - half, centre[cells[ends]] + half
-    boxes = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    # edges of rows that differ by rounding would leave slits between them
-    merged: Geometry = shapely.union_all(boxes, grid_size=grid.pitch_mm * _SNAP)
-    return merged.simplify(grid.pitch_mm * _SIMPLER)
