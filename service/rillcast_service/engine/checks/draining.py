@@ -12,8 +12,9 @@ from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.checks.limits import Limit, quantity_limit, rule_range
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, mm, of_level
-from rillcast_service.engine.fluidics.draining import Drained, Push, Spot, drain
+from rillcast_service.engine.fluidics.draining import Drained, Push, drain
 from rillcast_service.engine.fluidics.hydraulics import Hydraulics
+from rillcast_service.engine.fluidics.spots import Spot
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import DrainingSummary, Finding, PushSummary, Severity

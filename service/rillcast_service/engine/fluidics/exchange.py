@@ -345,11 +345,12 @@ def _slowest(
         if not slow.any():
             continue
         # A place is slow as a whole, from where the flow ceases to rule.
+        free, fresh = problem.held.owner < 0, np.isfinite(times.t95_s)
         for still in (True, False):
-            stays = own & ~flows if still else slow & flows
-            for spot in spots(problem, stays, beside=own & ~stays, least_mm2=problem.depth_mm**2):
+            stays = free & fresh & ~flows if still else slow & flows
+            for spot in spots(problem, stays, beside=~stays, least_mm2=problem.depth_mm**2):
                 if slow[spot.cells].any():
-                    places.append(_place(problem, times, spot, still=still))
+                    places.append(_place(problem, times, spot, own, still=still))
     if not places:
         longest = [np.where(own, times.t95_s, -np.inf) for times, own in zip(levels, told, strict=True)]
         level = int(np.argmax([each.max(initial=-np.inf) for each in longest]))
@@ -358,8 +359,9 @@ def _slowest(
     return tuple(sorted(places, key=lambda place: -place.t95_s)[:most])
 
 
-def _place(problem: LevelProblem, times: LevelTimes, spot: Spot, *, still: bool) -> SlowPlace:
-    slowest = int(spot.cells[np.argmax(times.t95_s[spot.cells])])
+def _place(problem: LevelProblem, times: LevelTimes, spot: Spot, told: Bools, *, still: bool) -> SlowPlace:
+    cells = spot.cells[told[spot.cells]]
+    slowest = int(cells[np.argmax(times.t95_s[cells])])
     width = float(problem.width_mm[spot.cells].max())
     if not still:
         kind = Kind.SLOW_STREAM
