@@ -122,7 +122,14 @@ def drawn(grid: Grid, cells: Ints) -> Geometry:
 
 
 def cell_volume_m3(problem: LevelProblem) -> Floats:
-    """Volume of each cell of a level, (cells,) m³."""
+    """Volume of each cell of a level.
+
+    Args:
+        problem: of that level.
+
+    Returns:
+        (cells,) m³.
+    """
     volume: Floats = problem.field.grid.area_mm2 * problem.depth_mm * _M3_PER_MM3
     return volume
 
