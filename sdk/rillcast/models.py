@@ -437,6 +437,55 @@ class PortState(Answer):
 
 
 @dataclass(frozen=True, slots=True)
+class OutletExchange(Answer):
+    """How what leaves at a port becomes fresh after a switch to fresh liquid."""
+
+    name: str
+    mean_age_s: float
+    t95_s: float
+    t99_s: float
+    front_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SlowPlace(Answer):
+    """A place that is exchanged late: where, what holds it back (`kind`, `what`) and for how long."""
+
+    kind: str
+    what: str
+    x_mm: float
+    y_mm: float
+    t95_s: float
+    t99_s: float
+    level: int = 1
+    volume_ul: float | None = None
+    reach_mm: float | None = None
+    mean_age_s: float | None = None
+    carried_percent: float | None = None
+    diffusing_s: float | None = None
+    doubled_t95_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange(Answer):
+    """How long the liquid takes to be exchanged: until every place is fresh, most is, an outlet is."""
+
+    t95_s: float
+    t99_s: float
+    volume_ul: float
+    diffusivity_m2_per_s: float | None = None
+    exchanged_ul: float | None = None
+    unreached_ul: float | None = None
+    most_percent: float | None = None
+    most_t95_s: float | None = None
+    most_t99_s: float | None = None
+    most_volume_ul: float | None = None
+    outlets: tuple[OutletExchange, ...] = ()
+    slowest: tuple[SlowPlace, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Fluidics(Answer):
     """How liquid moves through the chip as made."""
 
@@ -452,6 +501,7 @@ class Fluidics(Answer):
     viscosity_mpa_s: float | None = None
     temperature_c: float | None = None
     notes: tuple[str, ...] = ()
+    exchange: Exchange | None = None
 
 
 @dataclass(frozen=True, slots=True)

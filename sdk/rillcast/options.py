@@ -82,6 +82,7 @@ class UseOptions(TypedDict, total=False):
     flow_ul_per_min: float
     optics: Sequence[str]
     max_pressure_kpa: float
+    diffusivity_m2_per_s: float
 
 
 class VariantOptions(TypedDict, total=False):

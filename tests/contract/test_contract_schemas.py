@@ -124,6 +124,7 @@ def test_what_can_be_read_and_written_is_what_the_contract_says():
 
 RESULTS = [
     result.Finding, result.AsMadeSummary, result.PortState, result.FluidicsSummary,
+    result.ExchangeSummary, result.OutletExchange, result.SlowPlace,
     result.DrainingSummary, result.PushSummary, result.MaterialLine,
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
     result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,

@@ -83,6 +83,7 @@ def make_job(catalogue: Catalogue) -> MakeJob:
                 flow_ul_per_min=50.0,
                 optics=(),
                 max_pressure_kpa=None,
+                diffusivity_m2_per_s=4e-10,
             ),
             "bench": Bench(items),
             "catalogue": catalogue,

@@ -119,6 +119,9 @@ def add_nested_options(parser: argparse.ArgumentParser) -> None:
     chip.add_argument("--liquid", metavar="NAME")
     chip.add_argument("--temperature-c", type=float, metavar="T")
     chip.add_argument("--flow-ul-per-min", type=float, metavar="Q")
+    chip.add_argument(
+        "--diffusivity-m2-per-s", type=float, metavar="D", help="of what is dissolved and shall be exchanged"
+    )
     chip.add_argument("--max-pressure-kpa", type=float, metavar="P", help="that the use allows")
     chip.add_argument(
         "--optics",
@@ -212,7 +215,15 @@ def request_options(arguments: argparse.Namespace) -> QuoteOptions:
             if len(getattr(arguments, key)) > 1
         ],
         "chip": _said(arguments, "thickness_mm", "lid", "viewed_from"),
-        "use": _said(arguments, "liquid", "temperature_c", "flow_ul_per_min", "max_pressure_kpa", "optics"),
+        "use": _said(
+            arguments,
+            "liquid",
+            "temperature_c",
+            "flow_ul_per_min",
+            "max_pressure_kpa",
+            "diffusivity_m2_per_s",
+            "optics",
+        ),
         "commercial": _said(arguments, *TERMS),
     }
     said = {key: value for key, value in asked.items() if value not in (None, [], {})}

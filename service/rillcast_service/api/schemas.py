@@ -84,6 +84,7 @@ class UseRequest(Schema):
     max_pressure_kpa = Number(
         f"a pressure of 0.001 to {MAX_PRESSURE_KPA} kPa", minimum=0.001, maximum=MAX_PRESSURE_KPA
     )
+    diffusivity_m2_per_s = Number("a diffusivity of 1e-14 to 1e-7 m²/s", minimum=1e-14, maximum=1e-7)
 
 
 BenchRequest: type[Schema] = Schema.from_dict(

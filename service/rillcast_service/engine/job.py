@@ -58,7 +58,7 @@ class Chip:
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """How the chip will be used; the viscosity is that of the liquid at the temperature."""
+    """How the chip will be used; viscosity and what dissolves in the liquid are at its temperature."""
 
     liquid: Entry
     temperature_c: float
@@ -67,6 +67,7 @@ class Use:
     flow_ul_per_min: float
     optics: tuple[str, ...]
     max_pressure_kpa: float | None
+    diffusivity_m2_per_s: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from shapely import Polygon
 from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, UnknownEntry
 from rillcast_service.engine.checks.review import rule_sets
 from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid, UnknownName
-from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, viscosity_pa_s
+from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, diffusivity_m2_per_s, viscosity_pa_s
 from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
 from rillcast_service.engine.layout.model import Assumption, Layout, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
@@ -484,7 +484,25 @@ def _use(request: QuoteRequest, assumed: _Assumptions) -> Use:
         flow_ul_per_min=assumed.number(request.use.flow_ul_per_min, "flow_ul_per_min", "use.flow_ul_per_min"),
         optics=request.use.optics,
         max_pressure_kpa=request.use.max_pressure_kpa,
+        diffusivity_m2_per_s=_diffusivity(request, liquid, temperature_c, assumed),
     )
+
+
+def _diffusivity(request: QuoteRequest, liquid: Entry, temperature_c: float, assumed: _Assumptions) -> float:
+    """The asked one, m²/s, or that of a small dye in the liquid, told."""
+    if request.use.diffusivity_m2_per_s is not None:
+        return request.use.diffusivity_m2_per_s
+    water = assumed.catalogue.get("liquids", "water")
+    value = diffusivity_m2_per_s(liquid, temperature_c, otherwise=water)
+    known = liquid if liquid.has("diffusivity_m2_per_s") else water
+    assumed.tell(
+        "use.diffusivity_m2_per_s",
+        f"{value:.3g} m²/s",
+        f"A small dye in {liquid.title} at {temperature_c:g} °C, from that in {known.title} by temperature "
+        "over viscosity.",
+        known.source_of("diffusivity_m2_per_s"),
+    )
+    return value
 
 
 def _terms(request: QuoteRequest, assumed: _Assumptions) -> Terms:

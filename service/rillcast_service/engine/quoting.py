@@ -25,12 +25,15 @@ from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.checks.draining import drained, holds_resin
 from rillcast_service.engine.checks.draining import summary as draining_summary
+from rillcast_service.engine.checks.exchange import exchanged
+from rillcast_service.engine.checks.exchange import summary as exchange_summary
 from rillcast_service.engine.costing.comparison import compare
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import EngineError, Fault
 from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.fluidics.draining import Drained
-from rillcast_service.engine.fluidics.hydraulics import study
+from rillcast_service.engine.fluidics.exchange import Exchange
+from rillcast_service.engine.fluidics.hydraulics import LevelFlow, study
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements, Span, least, measure
 from rillcast_service.engine.layout.model import Layout
@@ -60,14 +63,32 @@ from rillcast_service.engine.routes.viewing import handedness_notes, handedness_
 from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 Progress = Callable[[float, str], None]
-Flow = tuple[FluidicsSummary, Drained | None]
-Flows = dict[tuple[MadeChannel, ...], Flow]
 
 
 _FITS_NOWHERE = Fault(
     "The pieces of this chip fit neither plate nor tray of the bench's machines.",
     "Make the chip smaller, or name a larger machine.",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """What was worked out on one made geometry.
+
+    Args:
+        told: as the quote tells it; None when no channel stays open.
+        drained: what pushing does for resin left in the channels; None where none is left.
+        exchange: how the liquid is exchanged; None when nothing flows.
+        levels: the flow field of each level.
+    """
+
+    told: FluidicsSummary | None = None
+    drained: Drained | None = None
+    exchange: Exchange | None = None
+    levels: tuple[LevelFlow, ...] = ()
+
+
+Flows = dict[tuple[MadeChannel, ...], Flow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +116,14 @@ class Analysis:
     as_made: AsMade
     summary: AsMadeSummary
     findings: tuple[Finding, ...]
-    fluidics: FluidicsSummary | None
+    flow: Flow
     draining: DrainingSummary | None
     verdict: Verdict
+
+    @property
+    def fluidics(self) -> FluidicsSummary | None:
+        """How liquid moves through it, as the quote tells it."""
+        return self.flow.told
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +249,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
     drawn = least(map(measure, drawn_levels(job.layout).values()))
     made = least(map(measure, made_levels(as_made).values()))
     cavities = find_cavities(_cavity_channels(job, as_made), job.layout.ports)
-    fluidics, pushed_out = _flow(job, route, process, as_made, flows)
+    flow = _flow(job, route, process, as_made, flows)
     case = Case(
         job=job,
         route=route,
@@ -233,8 +259,9 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
         drawn=drawn,
         made=made,
         cavities=cavities,
-        fluidics=fluidics,
-        drained=pushed_out,
+        fluidics=flow.told,
+        drained=flow.drained,
+        exchange=flow.exchange,
     )
     findings = review(case)
     return Analysis(
@@ -244,7 +271,7 @@ def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Anal
         as_made=as_made,
         summary=_as_made_summary(job, route, as_made, made),
         findings=findings,
-        fluidics=fluidics,
+        flow=flow,
         draining=draining_summary(case),
         verdict=verdict(findings),
     )
@@ -427,20 +454,26 @@ def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:
     )
 
 
-def _flow(
-    job: Job, route: Route, process: Process, as_made: AsMade, flows: Flows
-) -> tuple[FluidicsSummary | None, Drained | None]:
-    """The flow, and how resin comes out where the route leaves some in; of one factorised problem."""
+def _flow(job: Job, route: Route, process: Process, as_made: AsMade, flows: Flows) -> Flow:
+    """The flow, how it exchanges the liquid, and how resin comes out; all of one factorised problem."""
     if any(channel.depth_um.best <= 0.0 or channel.geometry.is_empty for channel in as_made.channels):
-        return None, None
+        return Flow()
     best = tuple(
         replace(channel, depth_um=Range.exact(channel.depth_um.best)) for channel in as_made.channels
     )
     if best not in flows:
         measured = {level: measure(made) for level, made in made_levels(as_made).items()}
         told, hydraulics = study(best, job.layout.ports, job.use, measured=measured)
-        holds = hydraulics is not None and holds_resin(route, process)
-        flows[best] = told, drained(job, hydraulics) if holds and hydraulics else None
+        if hydraulics is None:
+            flows[best] = Flow(told=told)
+            return flows[best]
+        found = exchanged(job, hydraulics)
+        flows[best] = Flow(
+            told=replace(told, exchange=exchange_summary(job, found, hydraulics)) if found else told,
+            drained=drained(job, hydraulics) if holds_resin(route, process) else None,
+            exchange=found,
+            levels=hydraulics.levels,
+        )
     return flows[best]
 
 

@@ -50,6 +50,7 @@ class UseRequest:
     flow_ul_per_min: float | None = None
     optics: tuple[str, ...] = ()
     max_pressure_kpa: float | None = None
+    diffusivity_m2_per_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +158,7 @@ class QuoteRequest:
                 flow_ul_per_min=use.get("flow_ul_per_min"),
                 optics=tuple(use.get("optics") or ()),
                 max_pressure_kpa=use.get("max_pressure_kpa"),
+                diffusivity_m2_per_s=use.get("diffusivity_m2_per_s"),
             ),
             bench=dict(document.get("bench") or {}),
             variants=tuple(

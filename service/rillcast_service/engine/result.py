@@ -171,6 +171,85 @@ class PortState:
 
 
 @dataclass(frozen=True, slots=True)
+class OutletExchange:
+    """How what leaves at a port becomes fresh after a switch to fresh liquid.
+
+    Args:
+        name: of the port.
+        mean_age_s: of what leaves there.
+        t95_s, t99_s: until it is 95 and 99 % fresh.
+        front_s: standard deviation of the time of arrival by the channels' profiles (Taylor-Aris).
+    """
+
+    name: str
+    mean_age_s: float
+    t95_s: float
+    t99_s: float
+    front_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SlowPlace:
+    """A place that is exchanged late.
+
+    Args:
+        kind: `dead_arm`, `corner`, `side`, `slow_stream`, or `stream` when it just lies at its end.
+        what: the same in words, with what more flow would do.
+        x_mm, y_mm: its slowest point; level: plane of the channels.
+        volume_ul: what stands there.
+        reach_mm: how far in from where the flow rules; 0 for a stream.
+        mean_age_s, t95_s, t99_s: of the slowest point.
+        carried_percent: share of its age that the flow rules; the rest diffuses.
+        diffusing_s: reach² / (2 D), the closed form for an arm; None for a stream.
+        doubled_t95_s: the 95 % time at twice the flow.
+    """
+
+    kind: str
+    what: str
+    x_mm: float
+    y_mm: float
+    level: int
+    volume_ul: float
+    reach_mm: float
+    mean_age_s: float
+    t95_s: float
+    t99_s: float
+    carried_percent: float
+    diffusing_s: float | None
+    doubled_t95_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeSummary:
+    """How long the liquid takes to be exchanged at the asked flow.
+
+    Args:
+        diffusivity_m2_per_s: of what is dissolved.
+        exchanged_ul: volume between the ports that fresh liquid reaches; unreached_ul: that it does not.
+        t95_s, t99_s: until every place is 95 and 99 % fresh; volume_ul: liquid used until the latter.
+        most_percent: what counts as most of the volume.
+        most_t95_s, most_t99_s: until so much of it is; most_volume_ul: liquid used until the latter.
+        outlets: what leaves at each.
+        slowest: the slowest place first.
+        notes: leaving the range of the model, and the like.
+    """
+
+    diffusivity_m2_per_s: float
+    exchanged_ul: float
+    unreached_ul: float
+    t95_s: float
+    t99_s: float
+    volume_ul: float
+    most_percent: float
+    most_t95_s: float
+    most_t99_s: float
+    most_volume_ul: float
+    outlets: tuple[OutletExchange, ...]
+    slowest: tuple[SlowPlace, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class FluidicsSummary:
     """How liquid moves through the chip as made.
 
@@ -184,6 +263,7 @@ class FluidicsSummary:
         grid_pitch_um, cells_across: the grid it was computed on; of several levels the coarsest.
         liquid, viscosity_mpa_s, temperature_c: what flows.
         notes: leaving the range of a model, and the like.
+        exchange: how long it takes to be exchanged; None when nothing flows.
     """
 
     channel_volume_ul: float
@@ -198,6 +278,7 @@ class FluidicsSummary:
     viscosity_mpa_s: float
     temperature_c: float
     notes: tuple[str, ...] = ()
+    exchange: ExchangeSummary | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,7 @@ def _use(temperature_c=20.0, flow_ul_per_min=50.0, liquid="water"):
         flow_ul_per_min=flow_ul_per_min,
         optics=(),
         max_pressure_kpa=None,
+        diffusivity_m2_per_s=4e-10,
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.fluidics.cavities import Cavities
 from rillcast_service.engine.fluidics.draining import Drained
+from rillcast_service.engine.fluidics.exchange import Exchange
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements
 from rillcast_service.engine.result import Finding, FluidicsSummary
@@ -22,6 +23,7 @@ class Case:
         drawn: widths and gaps as drawn; made: as they come out.
         cavities: connected channel systems as made, and the ports that reach them.
         fluidics: the flow through them; None when nothing stays open.
+        exchange: how the liquid is exchanged at the asked flow; None when nothing flows.
         drained: what pushing does for resin left in them; None where none is left, or it cannot be told.
     """
 
@@ -35,6 +37,7 @@ class Case:
     cavities: Cavities
     fluidics: FluidicsSummary | None
     drained: Drained | None = None
+    exchange: Exchange | None = None
 
 
 Rule = Callable[[Case], Iterator[Finding]]

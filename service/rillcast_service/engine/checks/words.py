@@ -33,6 +33,27 @@ def mm(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".") + " mm"
 
 
+def duration(seconds: float) -> str:
+    """A length of time in the unit that suits it, to two figures.
+
+    Args:
+        seconds: 0 or more.
+
+    Returns:
+        Such as `4.2 s`, `35 min` or `2.1 h`.
+    """
+    size, unit = next(
+        (
+            (size, unit)
+            for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min"))
+            if seconds >= 2.0 * size
+        ),
+        (1.0, "s"),
+    )
+    value = seconds / size
+    return f"{value:.0f} {unit}" if value >= 10.0 else f"{value:.2g} {unit}"
+
+
 def count(number: int, thing: str) -> str:
     """A number of things.
 

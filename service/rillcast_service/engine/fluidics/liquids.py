@@ -103,6 +103,28 @@ def density_kg_per_m3(entry: Entry, temperature_c: float) -> float:
     return entry.number("density_g_per_ml") * 1e3
 
 
+def diffusivity_m2_per_s(entry: Entry, temperature_c: float, *, otherwise: Entry) -> float:
+    """Diffusivity of a small dye in a catalogue liquid.
+
+    Args:
+        entry: of kind `liquids`.
+        temperature_c: at which it is used.
+        otherwise: the liquid to go by when this one has no `diffusivity_m2_per_s`, and `reference_c` for it.
+
+    Returns:
+        m²/s, from one temperature and one liquid to another as T/μ (Stokes–Einstein: Einstein 1905, Ann.
+        Phys. 322, 549).
+
+    Raises:
+        MissingValue: neither liquid has a value.
+    """
+    known = entry if entry.has("diffusivity_m2_per_s") else otherwise
+    reference_c = known.number("reference_c")
+    warmer = (temperature_c + ZERO_CELSIUS_K) / (reference_c + ZERO_CELSIUS_K)
+    thinner = viscosity_pa_s(known, reference_c) / viscosity_pa_s(entry, temperature_c)
+    return known.number("diffusivity_m2_per_s") * warmer * thinner
+
+
 def notes(entry: Entry, temperature_c: float) -> tuple[str, ...]:
     """What a reader must know of a liquid's values at a temperature.
 

@@ -199,6 +199,24 @@ def factorise(hydraulics: Hydraulics, stream: Stream) -> Transport:
     return Transport(stream=stream, factor=factor, position=position)
 
 
+def false_diffusion(hydraulics: Hydraulics) -> tuple[float, float]:
+    """What upwinding adds to diffusion where it adds most: half of speed times pitch.
+
+    Args:
+        hydraulics: the solved flow.
+
+    Returns:
+        m²/s, along the flow, and as much across it where it runs askew; and the pitch of that grid, mm.
+    """
+    return max(
+        (
+            float(level.speed_m_per_s.max()) * level.fitted.grid.pitch_mm * _M_PER_MM / 2.0,
+            level.fitted.grid.pitch_mm,
+        )
+        for level in hydraulics.levels
+    )
+
+
 def _regions(count: int, a: Ints, b: Ints) -> Ints:
     joined = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(count, count))
     labels: Ints = connected_components(joined, directed=False)[1].astype(np.int64)
