@@ -19,18 +19,14 @@ from rillcast_service.engine.result import SlowPlace as ToldPlace
 
 _UL_PER_M3 = 1e9
 _M_PER_MM = 1e-3
-_MM_PER_M = 1e3
 _UM_PER_MM = 1e3
-#: D t / L² after which 5 % is left at the closed end of an arm whose mouth is fresh: Crank, The Mathematics
-#: of Diffusion, ch. 4, the series for a plane sheet.
-_CLOSED_END_95 = 1.31203
 #: In a flowing slot of depth h the age at the wall is that in the middle plus h²/(32 D), by substitution of
 #: the parabolic profile into the equation of the mean age.
 _WALL_LAG = 32.0
 _WORDS = {
     Kind.DEAD_ARM: "dead arm",
     Kind.CORNER: "corner",
-    Kind.SIDE: "side of a chamber",
+    Kind.SIDE: "side pocket",
     Kind.SLOW_STREAM: "branch that little flows through",
     Kind.STREAM: "end of the stream's way",
 }
@@ -109,9 +105,9 @@ def dead_arm(case: Case) -> Iterator[Finding]:
                 f"The {_WORDS[worst.kind]} at {_at(worst)}{of_level(case, worst.level)}{more} is 95 % fresh "
                 f"only after {duration(worst.t95_s)}, {worst.t95_s / outlet_s:.0f} times as late as what "
                 f"leaves the chip ({duration(outlet_s)}); 99 % take {duration(worst.t99_s)} and "
-                f"{found.flow_m3_per_s * worst.t99_s * _UL_PER_M3:.3g} µL."
+                f"{_volume(found.flow_m3_per_s * worst.t99_s)}."
             ),
-            remedy=_remedy(worst, found, limit.value.low * outlet_s),
+            remedy=_remedy(worst, limit.value.low * outlet_s),
             measured=round(worst.t95_s / outlet_s, 1),
             **limit.shown,
             unit="times",
@@ -119,25 +115,20 @@ def dead_arm(case: Case) -> Iterator[Finding]:
         )
 
 
-def _remedy(place: SlowPlace, found: Exchange, allowed_s: float) -> str:
-    more = f"{_more_flow(place)} So let it stand or rinse for {duration(place.t99_s)}."
+def _remedy(place: SlowPlace, allowed_s: float) -> str:
+    more = f"Or rinse for {duration(place.t99_s)}: {_more_flow(place)}"
     if place.kind is Kind.SLOW_STREAM:
         return (
             "Give the branch as little resistance for its volume as the ways beside it have: make it "
-            f"{(place.t95_s / allowed_s) ** 0.5:.1f} times as deep, or as much shorter, or set an outlet at "
-            f"{_at(place)}. {more}"
+            f"{math.sqrt(place.t95_s / allowed_s):.1f} times as deep, or set an outlet at {_at(place)}. "
+            f"{more}"
         )
-    spare_s = max(allowed_s - place.mouth_t95_s, 0.0)
-    length = math.sqrt(found.diffusivity_m2_per_s * spare_s / _CLOSED_END_95) * _MM_PER_M
     if place.kind is Kind.DEAD_ARM:
         return (
-            f"Shorten the arm by {mm(max(place.reach_mm - length, 0.0))}, so that no more than {mm(length)} "
-            f"stand still, or set a vent or an outlet at its end, {_at(place)}. {more}"
+            f"Shorten the arm by {mm(place.lag_mm)}: what is left is fresh within {duration(allowed_s)}. "
+            f"Or set a vent or an outlet at its end, {_at(place)}. {more}"
         )
-    return (
-        f"Round it with a radius of {mm(max(place.reach_mm, place.width_mm / 4.0))}, or fill it up until no "
-        f"more than {mm(length)} stand still. {more}"
-    )
+    return f"Round it or fill it up by {mm(place.lag_mm)} from {_at(place)} on. {more}"
 
 
 def _told(place: SlowPlace, diffusivity_m2_per_s: float) -> ToldPlace:
@@ -207,6 +198,11 @@ def _fineness(job: Job) -> Fineness:
         ring_bores=float(model["ring_bores"]["value"]),
         places=int(model["places"]["value"]),
     )
+
+
+def _volume(volume_m3: float) -> str:
+    ul = volume_m3 * _UL_PER_M3
+    return f"{ul:.3g} µL" if ul < 1e3 else f"{ul / 1e3:.3g} mL"
 
 
 def _at(place: SlowPlace) -> str:

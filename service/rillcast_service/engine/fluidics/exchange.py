@@ -42,6 +42,8 @@ _M_PER_MM = 1e-3
 _HALF = 0.5
 #: A pocket whose area is less than this many squares of its reach is a corner, else it runs along a side.
 _CORNER_SQUARES = 2.0
+#: Entrances less than so many widths apart are one.
+_ONE_MOUTH = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +81,14 @@ class SlowPlace:
     """A place that is exchanged late.
 
     Args:
-        kind: what holds the liquid back: an arm longer than wide, a corner or a side of a chamber, a
+        kind: what holds the liquid back: an arm longer than wide, a corner or a pocket at the side, a
             branch that little flows through, or just the way that the stream takes.
         level: plane of the channels.
         at: its slowest point, mm; geometry: all of it.
         width_mm: of the channel at that point; reach_mm: how far in from where the flow rules.
+        lag_mm: how far in from where it is not slow.
         volume_ul: what stands there.
         age_s, t95_s, t99_s: mean age and exchange times of the slowest point.
-        mouth_t95_s: 95 % time where the flow still rules; zero for a stream.
         carried_share: of the age, see the module; the rest diffuses.
     """
 
@@ -96,11 +98,11 @@ class SlowPlace:
     geometry: Geometry
     width_mm: float
     reach_mm: float
+    lag_mm: float
     volume_ul: float
     age_s: float
     t95_s: float
     t99_s: float
-    mouth_t95_s: float
     carried_share: float
 
     @property
@@ -344,13 +346,21 @@ def _slowest(
         slow = own & (np.nan_to_num(times.t95_s) > slow_s)
         if not slow.any():
             continue
-        # A place is slow as a whole, from where the flow ceases to rule.
-        free, fresh = problem.held.owner < 0, np.isfinite(times.t95_s)
-        for still in (True, False):
-            stays = free & fresh & ~flows if still else slow & flows
-            for spot in spots(problem, stays, beside=~stays, least_mm2=problem.depth_mm**2):
-                if slow[spot.cells].any():
-                    places.append(_place(problem, times, spot, own, still=still))
+        # A place is slow as a whole, from where the flow ceases to rule; its mouth belongs to it.
+        still = (problem.held.owner < 0) & np.isfinite(times.t95_s) & ~flows
+        named, lag_mm = np.zeros(len(slow), dtype=bool), np.zeros(len(slow))
+        for spot in spots(problem, slow, beside=~slow, least_mm2=np.zeros(len(slow))):
+            lag_mm[spot.cells] = spot.reach_mm
+        for spot in spots(problem, still, beside=~still, least_mm2=problem.depth_mm**2):
+            if slow[spot.cells].any():
+                named[spot.cells] = True
+                places.append(_place(problem, times, spot, own, lag_mm, still=True))
+        by_named = np.zeros(len(slow), dtype=bool)
+        for here, there in (problem.field.grid.face.T, problem.field.grid.face.T[::-1]):
+            by_named[here[named[there]]] = True
+        for spot in spots(problem, slow & flows, beside=~slow, least_mm2=problem.depth_mm**2):
+            if not by_named[spot.cells].any():
+                places.append(_place(problem, times, spot, own, lag_mm, still=False))
     if not places:
         longest = [np.where(own, times.t95_s, -np.inf) for times, own in zip(levels, told, strict=True)]
         level = int(np.argmax([each.max(initial=-np.inf) for each in longest]))
@@ -359,18 +369,19 @@ def _slowest(
     return tuple(sorted(places, key=lambda place: -place.t95_s)[:most])
 
 
-def _place(problem: LevelProblem, times: LevelTimes, spot: Spot, told: Bools, *, still: bool) -> SlowPlace:
+def _place(
+    problem: LevelProblem, times: LevelTimes, spot: Spot, told: Bools, lag_mm: Floats, *, still: bool
+) -> SlowPlace:
     cells = spot.cells[told[spot.cells]]
     slowest = int(cells[np.argmax(times.t95_s[cells])])
     width = float(problem.width_mm[spot.cells].max())
-    if not still:
+    if not still and not _is_blind(problem, spot, width):
         kind = Kind.SLOW_STREAM
-    elif spot.reach_mm > width:
+    elif max(spot.reach_mm, lag_mm[slowest]) > width:
         kind = Kind.DEAD_ARM
     else:
         corner = spot.geometry.area < _CORNER_SQUARES * spot.reach_mm**2
         kind = Kind.CORNER if corner else Kind.SIDE
-    entrance = times.t95_s[spot.entrance]
     return SlowPlace(
         kind=kind,
         level=problem.level,
@@ -378,12 +389,22 @@ def _place(problem: LevelProblem, times: LevelTimes, spot: Spot, told: Bools, *,
         geometry=spot.geometry,
         width_mm=width,
         reach_mm=spot.reach_mm,
+        lag_mm=float(lag_mm[slowest]),
         volume_ul=spot.volume_ul,
         age_s=float(times.age_s[slowest]),
         t95_s=float(times.t95_s[slowest]),
         t99_s=float(times.t99_s[slowest]),
-        mouth_t95_s=float(entrance.min()) if entrance.size else 0.0,
         carried_share=float(times.carried_share[slowest]),
+    )
+
+
+def _is_blind(problem: LevelProblem, spot: Spot, width_mm: float) -> bool:
+    """Whether there is one way in: a stream has another one out."""
+    mouth = problem.field.grid.centre_mm[spot.entrance]
+    return (
+        bool(np.hypot(*(mouth.max(axis=0) - mouth.min(axis=0))) < _ONE_MOUTH * width_mm)
+        if len(mouth)
+        else True
     )
 
 
@@ -396,10 +417,10 @@ def _end_of_stream(problem: LevelProblem, times: LevelTimes, cell: int) -> SlowP
         geometry=at,
         width_mm=float(problem.width_mm[cell]),
         reach_mm=0.0,
+        lag_mm=0.0,
         volume_ul=0.0,
         age_s=float(times.age_s[cell]),
         t95_s=float(times.t95_s[cell]),
         t99_s=float(times.t99_s[cell]),
-        mouth_t95_s=0.0,
         carried_share=float(times.carried_share[cell]),
     )

@@ -20,14 +20,15 @@ from rillcast_service.engine.fluidics.nodes import sums
 from rillcast_service.engine.fluidics.transport import Bools, Stream
 from rillcast_service.engine.layout.medial import Floats, Ints
 
-#: Blocks are as small as this number of them allows, and never more than half of the narrowest channel.
-BLOCKS_MAX = 20_000
+#: Blocks are as small as this number of them allows, but never larger than half of the narrowest channel.
+BLOCKS_MAX = 8_000
 _LEAST_BLOCKS_ACROSS = 2.0
-#: Steps between two doublings of the step, and in the first mean age at the earliest outlet.
-_STEPS_PER_DOUBLING = 10
+#: Steps of one size, how much longer those after them are, and steps in the mean age at the earliest outlet.
+_STEPS = 10
+_GROWTH = 2.0
 _STEPS_IN_FIRST_AGE = 64.0
 #: 2^60 times the first step is for ever.
-_DOUBLINGS = 60
+_SIZES = 60
 #: The implicit Runge-Kutta method of two stages and second order that damps what it cannot resolve:
 #: Alexander 1977, SIAM J. Numer. Anal. 14, 1006-1021.
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
@@ -142,9 +143,9 @@ def exchanged_after_s(blocks: Blocks, age_s: Floats, shares: tuple[float, ...]) 
     old = np.where(aged, 1.0, 0.0)
     times = [np.full(len(old), np.nan) for _ in shares]
     now, step = 0.0, float(block_age[blocks.leaves > 0.0].min()) / _STEPS_IN_FIRST_AGE
-    for _ in range(_DOUBLINGS):
+    for _ in range(_SIZES):
         factor = _stage(matrix, volume, _GAMMA * step)
-        for _ in range(_STEPS_PER_DOUBLING):
+        for _ in range(_STEPS):
             half = factor.solve(volume * old)
             new = factor.solve(volume * (old - (1.0 - _GAMMA) / _GAMMA * (old - half)))
             for reached, share in zip(times, shares, strict=True):
@@ -154,7 +155,7 @@ def exchanged_after_s(blocks: Blocks, age_s: Floats, shares: tuple[float, ...]) 
             old, now = new, now + step
         if not (old[aged] > 1.0 - shares[-1]).any():
             break
-        step *= 2.0
+        step *= _GROWTH
     back = np.empty_like(order)
     back[order] = np.arange(len(order))
     with np.errstate(divide="ignore", invalid="ignore"):
