@@ -148,3 +148,12 @@ def test_an_entry_of_an_older_version_is_passed_over_but_not_by_a_quote(client, 
     assert response.json["errors"][0]["where"] == PRINTER
     assert client.delete(PRINTER).status_code == 204
     assert ask().status_code == 202
+
+
+def test_a_printer_kept_before_its_light_was_asked_for_still_serves(client, ask):
+    newer = ("light_spread_um", "grey_levels_count")
+    values = {key: value for key, value in client.get(PRINTER).json["values"].items() if key not in newer}
+    assert client.put("/v1/bench/printers/old_one", json={"values": values}).status_code == 201
+    kept = client.get("/v1/bench/printers/old_one").json
+    assert not set(newer) & set(kept["values"])
+    assert ask(bench={"printer": "old_one"}).status_code == 202

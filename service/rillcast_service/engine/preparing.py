@@ -18,6 +18,7 @@ from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Us
 from rillcast_service.engine.layout.model import Assumption, Layout, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
 from rillcast_service.engine.layout.ports import merge_ports
+from rillcast_service.engine.profiles import FilledIn, with_whole_profiles
 from rillcast_service.engine.request import QuoteRequest, VariantRequest
 from rillcast_service.engine.routes.base import Route
 from rillcast_service.engine.routes.registry import load_routes
@@ -68,11 +69,13 @@ def prepare(
                 pointer="#/quantity",
             )
         )
+    catalogue, filled_in = with_whole_profiles(catalogue)
     _check_routes(request, catalogue)
     _check_machines(request, catalogue)
     _check_rule_sets(request, catalogue)
     assumed = _Assumptions(catalogue)
     bench = _bench(request, assumed)
+    _tell_profiles(filled_in, bench, request, assumed)
     _check_passivation(bench)
     layout = _with_levels(_with_depths(layout, request), request)
     _tell_levels(layout, request, assumed)
@@ -245,6 +248,23 @@ def _bench(request: QuoteRequest, assumed: _Assumptions) -> Bench:
             name = assumed.word(_on_every_variant(request, key), key, f"bench.{key}")
         items[key] = _entry(assumed.catalogue, kind, name, f"#/bench/{key}") if name else None
     return Bench(items)
+
+
+def _tell_profiles(
+    filled_in: tuple[FilledIn, ...], bench: Bench, request: QuoteRequest, assumed: _Assumptions
+) -> None:
+    """What the profile of a printer that is looked at leaves open."""
+    own = bench.items.get("printer")
+    used = {wish.printer for wish in request.variants} | {own.name if own else None}
+    for item in filled_in:
+        if item.printer in used:
+            value = item.value
+            assumed.tell(
+                f"printers.{item.printer}.{item.key}",
+                f"{value.value:.3g} {value.unit}".removesuffix(" 1"),
+                value.note,
+                value.source,
+            )
 
 
 def _check_passivation(bench: Bench) -> None:

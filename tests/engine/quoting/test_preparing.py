@@ -56,6 +56,32 @@ def test_what_the_request_says_is_no_assumption(layout, catalogue):
     assert job.use.viscosity_pa_s == pytest.approx(797.2e-6, rel=1e-3)
 
 
+def test_a_printer_that_tells_no_spread_of_light_takes_the_usual_and_says_so(layout, catalogue):
+    known = catalogue.get("printers", "masked_lcd_35um")
+    values = {k: v for k, v in known.values.items() if k not in ("light_spread_um", "grey_levels_count")}
+    mine = replace(
+        known,
+        name="mine",
+        values={**values, "pixel_y_um": replace(values["pixel_y_um"], value=50.0, low=50.0, high=50.0)},
+    )
+    with_mine = catalogue.with_bench((mine,))
+    job, assumptions = prepare(layout, _request(bench={"printer": "mine"}), with_mine)
+    told = {one.what: one for one in assumptions if one.what.startswith("printers.")}
+    # 63 % of the wider pixel, by the defaults of the catalogue
+    assert job.bench["printer"].number("light_spread_um") == pytest.approx(31.5)
+    assert job.bench["printer"].number("grey_levels_count") == 1.0
+    assert {what: one.value for what, one in told.items()} == {
+        "printers.mine.light_spread_um": "31.5 µm",
+        "printers.mine.grey_levels_count": "1",
+    }
+    # a printer that only a variant names is filled in as well; one that nothing names is not told
+    job, assumptions = prepare(layout, _request(variants=[{"printer": "mine"}]), with_mine)
+    assert "printers.mine.light_spread_um" in {one.what for one in assumptions}
+    assert job.catalogue.get("printers", "mine").has("light_spread_um")
+    _, assumptions = prepare(layout, _request(), with_mine)
+    assert not [one for one in assumptions if one.what.startswith("printers.")]
+
+
 def test_marks_are_as_deep_as_asked_else_as_drawn_else_by_default(layout, catalogue):
     spot = MultiPolygon([box(1.0, 1.0, 2.0, 2.0)])
     for asked, drawn, taken in (({"label": 80.0}, 60.0, 80.0), ({}, 60.0, 60.0), ({}, None, 150.0)):
