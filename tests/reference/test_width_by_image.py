@@ -1,6 +1,6 @@
 """Least widths of generated layouts against a general-purpose image library.
 
-Each layout is sampled into an image; SciPy's distance transform finds for every pixel the nearest one outside.
+Each layout is sampled into an image; SciPy's distance transform finds for every pixel the nearest outside.
 On the ridge of the distances, which is the medial axis, those of pixels side by side lie on opposite walls;
 the least distance between walls that face each other is the least width. Nothing of that knows of vectors,
 corners or chords.

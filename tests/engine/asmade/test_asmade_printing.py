@@ -1,9 +1,11 @@
 """What a printer makes of a bar, flat and upright."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from shapely import MultiPolygon, Polygon, box
+from shapely.affinity import scale
 
 from rillcast_service.catalogue.types import Entry, Fact, Quantity
 from rillcast_service.engine.asmade.exposure import Gentler, gentler_exposure, roof_loss, roof_loss_range
@@ -83,7 +85,7 @@ def test_depth_is_a_whole_number_of_layers():
 
 def test_a_channel_narrows_and_a_ridge_widens_by_the_same_bleed():
     channel, channel_change = made_in_part(_layer(), _printer(), _resin(), enclosed=False, lying=_lying())
-    ridge, ridge_change = made_on_mould(_layer(), _printer(), lying=_lying())
+    ridge, ridge_change = made_on_mould(_layer(), _printer(), lying=_lying(), scale=1.0)
     assert (channel_change.best, ridge_change.best) == (-40.0, 40.0)
     assert _size(channel) == (pytest.approx(19.96, abs=2e-5), pytest.approx(0.46, abs=2e-5))
     assert _size(ridge) == (pytest.approx(20.04, abs=2e-5), pytest.approx(0.54, abs=2e-5))
@@ -93,8 +95,30 @@ def test_a_channel_narrows_and_a_ridge_widens_by_the_same_bleed():
 
 
 def test_a_measured_printer_has_no_doubt_about_its_bleed():
-    _, change = made_on_mould(_layer(), _printer(calibrated=True), lying=_lying())
+    _, change = made_on_mould(_layer(), _printer(calibrated=True), lying=_lying(), scale=1.0)
     assert (change.low, change.high) == (40.0 - 60.0, 40.0 + 60.0)
+
+
+def test_layers_and_pixels_are_those_of_the_mould_which_is_larger_than_the_cast():
+    # silicone that shrinks by 2 %: a mould of 370 / 0.98 = 377.6 µm is 8 layers, 400 µm, and gives 392 µm;
+    # the drawn 370 µm would be 7 layers
+    drawn, shrinkage = _layer(370.0, bar=box(1.0, 2.0, 9.0, 2.337)), 0.02
+    larger = 1.0 / (1.0 - shrinkage)
+    ridge, change = made_on_mould(drawn, _printer(), lying=_lying(), scale=larger)
+    assert ridge.depth_um.best == pytest.approx(400.0 * 0.98)
+    assert ridge.depth_um.high - ridge.depth_um.best == pytest.approx(10.0 * 0.98)
+    # the mould as it is printed, then all of it shrunk
+    magnified = scale(drawn.geometry, larger, larger, origin=(0.0, 0.0))
+    mould, mould_change = made_on_mould(
+        replace(drawn, geometry=magnified), _printer(), lying=_lying(), scale=1.0
+    )
+    cast = scale(mould.geometry, 0.98, 0.98, origin=(0.0, 0.0))
+    assert ridge.geometry.symmetric_difference(cast).area < 1e-6 * cast.area
+    assert change.best == pytest.approx(mould_change.best * 0.98)
+    assert change.high == pytest.approx(mould_change.high * 0.98)
+    # and that is not what the raster makes of the drawing at its own size
+    alike, _ = made_on_mould(drawn, _printer(), lying=_lying(), scale=1.0)
+    assert ridge.geometry.symmetric_difference(alike.geometry).area > 1e-3 * cast.area
 
 
 @pytest.mark.parametrize("grey_levels", [1, 4, 255])
@@ -112,8 +136,8 @@ def test_on_the_mean_of_all_places_an_edge_moves_by_the_profiles_bleed(grey_leve
 
 
 def test_greys_place_an_edge_finer_than_pixels():
-    coarse = made_on_mould(_layer(), _printer(calibrated=True), lying=_lying())[1]
-    fine = made_on_mould(_layer(), _printer(calibrated=True, grey_levels=255), lying=_lying())[1]
+    coarse = made_on_mould(_layer(), _printer(calibrated=True), lying=_lying(), scale=1.0)[1]
+    fine = made_on_mould(_layer(), _printer(calibrated=True, grey_levels=255), lying=_lying(), scale=1.0)[1]
     assert (fine.high - fine.low) < 0.7 * (coarse.high - coarse.low)
 
 

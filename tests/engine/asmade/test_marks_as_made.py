@@ -33,9 +33,12 @@ def made(job):
 def test_a_bar_of_marks_changes_its_width_as_a_bar_of_channels_does(made, route):
     (marks,) = made[route].marks
     x0, y0, x1, y1 = marks.geometry.bounds
-    change_mm = made[route].width_change_um.best / 1000.0
-    assert y1 - y0 == pytest.approx(0.595 + change_mm, abs=2e-3)
-    assert x1 - x0 == pytest.approx(6.02 + change_mm, abs=2e-3)
+    change = made[route].width_change_um
+    # 17 × 172 pixels of the default printer; a mould is larger than its cast, so its pixels fall elsewhere
+    off_mm = 2e-3 + (0.035 if route == "cast_printed_mould" else 0.0)
+    assert y1 - y0 == pytest.approx(0.595 + change.best / 1000.0, abs=off_mm)
+    assert x1 - x0 == pytest.approx(6.02 + change.best / 1000.0, abs=off_mm)
+    assert change.low / 1000.0 <= y1 - y0 - 0.595 <= change.high / 1000.0
 
 
 def test_marks_are_open_to_their_face_where_channels_lose_depth_to_a_roof(made):

@@ -77,7 +77,7 @@ def made_in_part(
     return MadeChannel(layer.name, geometry, depth, layer.level), change
 
 
-def made_on_mould(layer: Layer, printer: Entry, *, lying: Lying) -> tuple[MadeChannel, Range]:
+def made_on_mould(layer: Layer, printer: Entry, *, lying: Lying, scale: float) -> tuple[MadeChannel, Range]:
     """A ridge printed flat on a mould; what is cast on it becomes a channel of the same size.
 
     Args:
@@ -85,13 +85,17 @@ def made_on_mould(layer: Layer, printer: Entry, *, lying: Lying) -> tuple[MadeCh
         printer: what the mould is printed with; light spread is a matter of the printer until a profile
             of it and a resin is measured.
         lying: on the plate.
+        scale: mould size over drawn size, so that the shrunk cast has the drawn one.
 
     Returns:
-        The ridge, and made minus drawn width in µm. Cured edges grow outward, so it is wider.
+        The ridge at the size of the drawing, and made minus drawn width in µm. Cured edges grow outward, so
+        it is wider. Pixels, layers and light are those of the mould: seen on the drawing they are smaller
+        by the scale.
     """
-    change = _with_edge_doubt(_edge_bleed(printer) * 2.0, printer, upright=False)
-    depth = _widened(Range.exact(in_layers(_depth_um(layer), printer)), printer.number("repeatability_um"))
-    geometry = _exposed(layer, printer, lying, solid=True)
+    change = _with_edge_doubt(_edge_bleed(printer) * (2.0 / scale), printer, upright=False, scale=scale)
+    height = Range.exact(in_layers(_depth_um(layer) * scale, printer))
+    depth = _widened(height, printer.number("repeatability_um")) * (1.0 / scale)
+    geometry = _exposed(layer, printer, lying, solid=True, scale=scale)
     return MadeChannel(layer.name, geometry, depth, layer.level), change
 
 
@@ -134,9 +138,9 @@ def base_growth_um(printer: Entry, resin: Entry) -> Range:
     return Range(base.low, base.value, base.high).map(growth)
 
 
-def _exposed(layer: Layer, printer: Entry, lying: Lying, *, solid: bool) -> MultiPolygon:
+def _exposed(layer: Layer, printer: Entry, lying: Lying, *, solid: bool, scale: float = 1.0) -> MultiPolygon:
     """The outline that pixels and light make of a drawing; upright, layers take the place of pixel rows."""
-    grid, light = _raster(printer)
+    grid, light = _raster(printer, scale=scale)
     grid = replace(grid, corner_mm=lying.corner_mm, turned_deg=lying.turned_deg)
     if lying.upright:
         pixel_mm, layer_mm = grid.pitch_x_mm, printer.number("layer_um") * _UM_TO_MM
@@ -147,16 +151,17 @@ def _exposed(layer: Layer, printer: Entry, lying: Lying, *, solid: bool) -> Mult
     return outline(layer.geometry, grid, light, solid=solid, tolerance_mm=tolerance_mm)
 
 
-def _raster(printer: Entry) -> tuple[PixelGrid, Light]:
-    """The pixels of a printer, and what their light does."""
+def _raster(printer: Entry, *, scale: float = 1.0) -> tuple[PixelGrid, Light]:
+    """The pixels of a printer, and what their light does, on a drawing that is printed larger by a scale."""
+    to_mm = _UM_TO_MM / scale
     grid = PixelGrid(
-        pitch_x_mm=printer.number("pixel_x_um") * _UM_TO_MM,
-        pitch_y_mm=printer.number("pixel_y_um") * _UM_TO_MM,
+        pitch_x_mm=printer.number("pixel_x_um") * to_mm,
+        pitch_y_mm=printer.number("pixel_y_um") * to_mm,
         grey_levels=round(printer.number("grey_levels_count")),
     )
     light = Light(
-        bleed_mm=printer.number("edge_bleed_um") * _UM_TO_MM,
-        spread_mm=printer.number("light_spread_um") * _UM_TO_MM,
+        bleed_mm=printer.number("edge_bleed_um") * to_mm,
+        spread_mm=printer.number("light_spread_um") * to_mm,
     )
     return grid, light
 
@@ -168,14 +173,14 @@ def _edge_bleed(printer: Entry) -> Range:
     return Range(bleed.low, bleed.value, bleed.high)
 
 
-def _with_edge_doubt(change: Range, printer: Entry, *, upright: bool) -> Range:
+def _with_edge_doubt(change: Range, printer: Entry, *, upright: bool, scale: float = 1.0) -> Range:
     """A width with the place of both edges on the raster left open, and from print to print."""
-    grid, light = _raster(printer)
+    grid, light = _raster(printer, scale=scale)
     # either edge, inward or outward
     off_um = 2.0 * light.edge_scatter_mm(grid) / _UM_TO_MM
     if upright:
         off_um = max(off_um, printer.number("layer_um"))
-    return _widened(change, off_um + printer.number("repeatability_um"))
+    return _widened(change, off_um + printer.number("repeatability_um") / scale)
 
 
 def _widened(value: Range, by: float) -> Range:

@@ -26,7 +26,7 @@ def made_by_casting(channel: MadeChannel, silicone: Entry, *, cure_temperature_c
     """A channel cast on a ridge of a mould that was scaled for this cure.
 
     Args:
-        channel: the ridge, at the size before scaling.
+        channel: the ridge as it came out, at the size of the drawing: what it measures over the scale.
         silicone, cure_temperature_c: what is cast and how it cures.
 
     Returns:

@@ -60,7 +60,7 @@ class CastPrintedMould(Route):
         scale = mould_scale(silicone, cure_temperature_c=temperature_c)
 
         def make(layer: Layer) -> tuple[MadeChannel, Range]:
-            ridge, change = printing.made_on_mould(layer, prints.printer(job), lying=lying)
+            ridge, change = printing.made_on_mould(layer, prints.printer(job), lying=lying, scale=scale)
             return made_by_casting(ridge, silicone, cure_temperature_c=temperature_c), change
 
         notes = (
