@@ -46,7 +46,7 @@ def drawn_as(cast_route):
 
     def draw(layout, as_made):
         depths = {channel.layer: channel.depth_um for channel in as_made.channels}
-        summary = AsMadeSummary(Range(100, 150, 180), None, depths, as_made.width_change_um, 0, 0)
+        summary = AsMadeSummary(Range(100, 150, 180), None, {}, depths, as_made.width_change_um, 0, 0)
         return as_made_picture(layout, layout.outline, replace(cast_route, as_made=summary), as_made)
 
     return draw

@@ -8,11 +8,13 @@ from shapely import MultiPolygon, box
 
 from rillcast_service.catalogue.loader import load
 from rillcast_service.engine.asmade.exposure import cure_depth, roof_loss, roof_loss_range
-from rillcast_service.engine.asmade.printing import made_in_part
+from rillcast_service.engine.asmade.printing import Lying, made_in_part
 from rillcast_service.engine.layout.model import Layer, Role
 
 CATALOGUE = load()
 PRINTER = CATALOGUE.get("printers", "masked_lcd_50um")
+FLAT = Lying((0.0, 0.0), tolerance_percent=1.0)
+UPRIGHT = replace(FLAT, upright=True)
 
 
 def drawn(width_um, depth_um):
@@ -66,7 +68,7 @@ def test_an_upright_channel_of_600_um_keeps_95_percent_of_its_width():
     # Lowest printable characteristic length, 2024 (abstract): at 90° 600 µm come out with an accuracy of
     # 95 %, at 0° of 50 to 80 %. The printer is not known: the range of an unmeasured one must hold both.
     resin = CATALOGUE.get("resins", "clear_standard")
-    _, change = made_in_part(drawn(600, 600), PRINTER, resin, enclosed=True, orientation_deg=90.0)
+    _, change = made_in_part(drawn(600, 600), PRINTER, resin, enclosed=True, lying=UPRIGHT)
     assert change.low <= -0.05 * 600 <= change.high
     # the best estimate lies within a pixel of it
     assert change.best == pytest.approx(-0.05 * 600, abs=PRINTER.number("pixel_x_um"))
@@ -76,7 +78,7 @@ def test_an_upright_channel_of_600_um_keeps_95_percent_of_its_width():
 def test_a_flat_channel_of_1000_um_loses_a_fifth_to_a_half_of_its_depth(accuracy):
     # as above: 900 to 1000 µm lying flat, 50 to 80 % of it come out
     resin = CATALOGUE.get("resins", "clear_standard")
-    made, _ = made_in_part(drawn(1000, 1000), PRINTER, resin, enclosed=True, orientation_deg=0.0)
+    made, _ = made_in_part(drawn(1000, 1000), PRINTER, resin, enclosed=True, lying=FLAT)
     assert made.depth_um.low <= accuracy * 1000.0 <= made.depth_um.high
     assert 0.5 * 1000.0 <= made.depth_um.best <= 0.85 * 1000.0
 
