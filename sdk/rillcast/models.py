@@ -786,7 +786,7 @@ class Quote(Answer):
         return self._client().save_quote(self, path, detail=detail)
 
     def picture(self, route_id: str, picture: str = "findings") -> str:
-        """A picture of one route as SVG text: `findings`, `as_made` or `timeline`."""
+        """A picture of one route, SVG: `findings`, `as_made`, `exchange_time`, `pressure` or `timeline`."""
         return self._client().picture(self.quote_id, route_id, picture)
 
     def save_pictures(self, folder: str | Path) -> list[Path]:
@@ -796,11 +796,13 @@ class Quote(Answer):
             folder: where to.
 
         Returns:
-            The paths written. A route without a plan has no timeline.
+            The paths written. A route without a plan has no timeline, one without flow no picture of it.
         """
         written = []
         for route in self.routes:
-            for picture in ("findings", "as_made", "timeline") if route.schedule else ("findings", "as_made"):
+            flows = route.fluidics is not None and route.fluidics.exchange is not None
+            names = ("findings", "as_made", *(("exchange_time", "pressure") if flows else ()))
+            for picture in (*names, "timeline") if route.schedule else names:
                 path = Path(folder) / f"{picture}-{route.route}.svg"
                 path.write_text(self.picture(route.route, picture), encoding="utf-8")
                 written.append(path)

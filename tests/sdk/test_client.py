@@ -278,7 +278,7 @@ def test_pictures_come_as_text(service, client, done):
 def test_every_picture_of_every_route_is_saved(service, client, done, tmp_path):
     link = f"/v1/quotes/{done['quote_id']}"
     service.answer("GET", link, done)
-    names = ("findings", "as_made", "timeline")
+    names = ("findings", "as_made", "exchange_time", "pressure", "timeline")
     for name in names:
         service.answer("GET", f"{link}/pictures/cast_printed_mould/{name}", f"<svg>{name}</svg>".encode())
     written = client.get_quote(done["quote_id"]).save_pictures(tmp_path)

@@ -114,13 +114,13 @@ def test_each_save_leaves_a_file(service, quoted, chip, tmp_path, capsys):
 
 def test_pictures_go_into_a_folder_of_their_own(service, quoted, chip, tmp_path, capsys):
     folder = tmp_path / "new" / "pictures"
-    for name in ("findings", "as_made", "timeline"):
+    for name in ("findings", "as_made", "exchange_time", "pressure", "timeline"):
         link = f"/v1/quotes/{quoted['quote_id']}/pictures/cast_printed_mould/{name}"
         service.answer("GET", link, f"<svg>{name}</svg>".encode())
     asked = ["quote", str(chip), "--quantity", "24", "--url", service.url, "--pictures", str(folder)]
     assert main(asked) == 0
     assert (folder / "as_made-cast_printed_mould.svg").read_text() == "<svg>as_made</svg>"
-    assert len(list(folder.iterdir())) == 3
+    assert len(list(folder.iterdir())) == 5
     assert "as_made-cast_printed_mould.svg" in "".join(capsys.readouterr().err.split())
 
 

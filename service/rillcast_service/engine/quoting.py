@@ -99,11 +99,13 @@ class Quoted:
         job: as asked, on the bench that the request names.
         result: the answer.
         as_made: route id → what the chosen variant gives.
+        flows: route id → the flow through it.
     """
 
     job: Job
     result: QuoteResult
     as_made: Mapping[str, AsMade]
+    flows: Mapping[str, Flow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,13 +168,13 @@ def quote(
     job, assumptions = prepare(layout, request, catalogue)
     known = load_routes(catalogue)
     wanted = [known[route_id] for route_id in request.routes or sorted(known)]
-    results, made = [], {}
+    results, chosen = [], {}
     for index, route in enumerate(wanted):
 
         def step(name: str, fraction: float, index: int = index, route: Route = route) -> None:
             progress((index + fraction) / len(wanted), f"{route.title}: {name}")
 
-        routed, made[route.id] = quote_route(job, route, request, step)
+        routed, chosen[route.id] = quote_route(job, route, request, step)
         results.append(routed)
     progress(1.0, "comparing the routes")
     steps = [step for result in results if result.schedule for step in result.schedule.steps]
@@ -183,12 +185,17 @@ def quote(
         assumptions=assumptions,
         cautions=tuple(dict.fromkeys(caution for step in steps for caution in step.cautions)),
     )
-    return Quoted(job=job, result=result, as_made=made)
+    return Quoted(
+        job=job,
+        result=result,
+        as_made={route: analysis.as_made for route, analysis in chosen.items()},
+        flows={route: analysis.flow for route, analysis in chosen.items()},
+    )
 
 
 def quote_route(
     job: Job, route: Route, request: QuoteRequest, step: Callable[[str, float], None]
-) -> tuple[RouteResult, AsMade]:
+) -> tuple[RouteResult, Analysis]:
     """Everything about one route.
 
     Args:
@@ -197,8 +204,8 @@ def quote_route(
         step: told the name of the work at hand and the fraction done.
 
     Returns:
-        The route's result, without plan and price when no variant can be made; and the geometry that the
-        chosen variant gives.
+        The route's result, without plan and price when no variant can be made; and the analysis of
+        the chosen variant.
     """
     builds = asked_builds(route, job, request.variants) or proposed_builds(route, job)
     several = len({build.variant.machine for build in builds}) > 1
@@ -230,7 +237,7 @@ def quote_route(
         schedule=offer.plan.schedule if offer else None,
         cost=cost,
     )
-    return result, chosen.as_made
+    return result, chosen
 
 
 def analyse(job: Job, route: Route, variant: BuildVariant, flows: Flows) -> Analysis:

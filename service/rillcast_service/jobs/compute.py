@@ -9,6 +9,7 @@ from typing import Any
 from rillcast_service.catalogue.loader import data_version, load
 from rillcast_service.catalogue.serial import entry_from_json
 from rillcast_service.documents.as_made_picture import as_made_picture
+from rillcast_service.documents.fields import exchange_picture, pressure_picture
 from rillcast_service.documents.pictures import findings_picture, timeline_picture
 from rillcast_service.engine.layout.serial import layout_from_json
 from rillcast_service.engine.quoting import quote
@@ -75,6 +76,12 @@ def compute(payload: dict[str, Any], progress: Callable[[float, str], None]) -> 
         artefacts.append(Artefact(route.route, "findings", SVG, findings.encode()))
         made = as_made_picture(quoted.job.layout, quoted.job.chip.outline, route, quoted.as_made[route.route])
         artefacts.append(Artefact(route.route, "as_made", SVG, made.encode()))
+        flow = quoted.flows[route.route]
+        if flow.exchange is not None:
+            shown = (quoted.job.layout, quoted.job.chip.outline, route, flow.levels)
+            times = exchange_picture(*shown, flow.exchange)
+            artefacts.append(Artefact(route.route, "exchange_time", SVG, times.encode()))
+            artefacts.append(Artefact(route.route, "pressure", SVG, pressure_picture(*shown).encode()))
         if route.schedule is not None:
             timeline = timeline_picture(route.schedule)
             artefacts.append(Artefact(route.route, "timeline", SVG, timeline.encode()))
