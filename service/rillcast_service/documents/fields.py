@@ -50,10 +50,10 @@ class _Bands:
 
     edges: tuple[float, ...]
     words: tuple[str, ...]
-    dark_first: bool
 
     def colours(self) -> list[str]:
-        return colours(len(self.words), dark_first=self.dark_first)
+        """The highest step is the darkest."""
+        return colours(len(self.words), dark_first=False)
 
 
 def exchange_picture(
@@ -91,7 +91,10 @@ def exchange_picture(
         bands,
         missing=exchange.unreached_m3 > 0.0,
         marks=[mark for pair in named for mark in pair],
-        caption="Time after a switch to fresh liquid at all inlets until a place is 95 % fresh.",
+        caption=(
+            "Time after a switch to fresh liquid at all inlets until a place is 95 % fresh. What rings an open "
+            "port goes with its hole."
+        ),
         title="exchange time",
         summary=f"Every place is 95 % fresh after {_seconds(exchange.t95_s)}. Slowest: {said}.",
     )
@@ -277,15 +280,14 @@ def _legend(key: Sequence[tuple[str, dict[str, str]]], *, y: float) -> tuple[lis
 
 
 def _time_bands(values: Sequence[Floats]) -> _Bands:
-    """Steps of time on a scale of ones, twos and fives, or of whole decades where there are too many."""
+    """Steps of time at numbers that one says, as many as there are colours."""
     known = np.concatenate([own[np.isfinite(own) & (own > 0.0)] for own in values])
     low, high = float(np.quantile(known, 0.05)), float(known.max())
-    for mantissas in ((1.0, 2.0, 5.0), (1.0, 3.0), (1.0,)):
-        powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-        edges = [m * 10.0**p for p in powers for m in mantissas if low < m * 10.0**p < high]
-        if len(edges) < BANDS_MAX:
-            break
-    return _bands(edges[-(BANDS_MAX - 1) :], _seconds, dark_first=False)
+    edges = [m * unit for unit in (1e-2, 1e-1, 1.0) for m in (1.0, 2.0, 5.0)]
+    edges += [m * unit for unit in (1.0, 60.0) for m in (10.0, 20.0, 30.0, 60.0, 120.0, 300.0)]
+    edges += [m * 3600.0 for m in (5.0, 10.0, 24.0, 72.0, 240.0, 720.0, 2400.0, 7200.0, 24000.0)]
+    seen = [edge for edge in sorted(set(edges)) if low < edge < high]
+    return _bands(seen[:: math.ceil(len(seen) / (BANDS_MAX - 1)) or 1], _seconds)
 
 
 def _even_bands(known: Floats) -> _Bands:
@@ -294,14 +296,14 @@ def _even_bands(known: Floats) -> _Bands:
     power = 10.0 ** math.floor(math.log10(step))
     step = next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= step)
     edges = [k * step for k in range(math.floor(low / step) + 1, math.ceil(high / step))]
-    return _bands(edges, lambda value: measure(value, "kPa"), dark_first=False)
+    return _bands(edges, lambda value: measure(value, "kPa"))
 
 
-def _bands(edges: Sequence[float], words: Callable[[float], str], *, dark_first: bool) -> _Bands:
+def _bands(edges: Sequence[float], words: Callable[[float], str]) -> _Bands:
     if not edges:
-        return _Bands((), ("everywhere alike",), dark_first)
+        return _Bands((), ("everywhere alike",))
     middle = [f"to {words(high)}" for high in edges[1:]]
-    return _Bands(tuple(edges), (f"up to {words(edges[0])}", *middle, f"over {words(edges[-1])}"), dark_first)
+    return _Bands(tuple(edges), (f"up to {words(edges[0])}", *middle, f"over {words(edges[-1])}"))
 
 
 def _seconds(value: float) -> str:
