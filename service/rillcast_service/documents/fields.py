@@ -92,8 +92,8 @@ def exchange_picture(
         missing=exchange.unreached_m3 > 0.0,
         marks=[mark for pair in named for mark in pair],
         caption=(
-            "Time after a switch to fresh liquid at all inlets until a place is 95 % fresh. What rings an open "
-            "port goes with its hole."
+            "Time after a switch to fresh liquid at all inlets until a place is 95 % fresh. What rings an "
+            "open port goes with its hole."
         ),
         title="exchange time",
         summary=f"Every place is 95 % fresh after {_seconds(exchange.t95_s)}. Slowest: {said}.",
