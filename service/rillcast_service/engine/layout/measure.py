@@ -34,7 +34,7 @@ from rillcast_service.engine.layout.medial import (
 
 #: Walls face each other when the angle foot-centre-touch is at least this; a right angle has 90.
 FACING_DEG = 150.0
-#: Straight walls that open by less than this run side by side.
+#: Straight walls that open by no more than this run side by side.
 _PARALLEL_DEG = 2.0
 #: Walls side by side run into a point when the width falls towards it at least like the square root
 #: of the distance, and the point lies straight ahead: half the boundary's length away.
@@ -50,10 +50,11 @@ _ONE_PLACE = 1.25
 #: Balls of a stretch touch walls at least this far apart: in a right-angled bend it is 135, at the flat end
 #: of a channel 90.
 _SWEPT_DEG = 120.0
-#: A direction this close to a corner's normals is one of them.
-_NORMAL_TOLERANCE_DEG = 0.01
+#: A direction this close to a corner's normals is one of them, and an angle this close to a limit is at it.
+_ANGLE_TOLERANCE_DEG = 0.01
 #: A touch this near the end of its edge (as a share of it) is on the corner.
 _AT_END = 1e-9
+_NO_LENGTH = 1e-300
 
 _MM_TO_UM = 1e3
 
@@ -316,7 +317,7 @@ def _is_neck(boundary: Boundary, balls: Balls) -> NDArray[np.bool_]:
     direction = np.where(corner[:, None], direction, balls.normal[index])
     at_foot = ~corner | _within_normals(boundary, balls.edge[index], direction)
     at_touch = (vertex < 0) | _within_normals(boundary, vertex, -direction)
-    parallel = balls.separation_deg[index] >= 180.0 - _PARALLEL_DEG
+    parallel = balls.separation_deg[index] >= 180.0 - _PARALLEL_DEG - _ANGLE_TOLERANCE_DEG
     neck[index] = np.where(
         corner | (vertex >= 0), at_foot & at_touch, parallel & ~_runs_into_a_point(boundary, balls, index)
     )
@@ -340,7 +341,7 @@ def _within_normals(boundary: Boundary, edge: Ints, direction: Floats) -> NDArra
     size = np.linalg.norm(middle, axis=1) * np.linalg.norm(direction, axis=1)
     cosine = np.einsum("ij,ij->i", middle, direction) / np.maximum(size, 1e-300)
     angle = np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0)))
-    within: NDArray[np.bool_] = angle <= boundary.turn_deg[edge] / 2 + _NORMAL_TOLERANCE_DEG
+    within: NDArray[np.bool_] = angle <= boundary.turn_deg[edge] / 2 + _ANGLE_TOLERANCE_DEG
     return within
 
 
@@ -408,25 +409,39 @@ def _ball_at(boundary: Boundary, balls: Balls, edge: Ints, along: Floats) -> Int
     return np.where(balls.corner[ball], ball, on_edge)
 
 
-def _ends(boundary: Boundary, balls: Balls, index: Ints) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
-    """The pieces of wall, or corners, at both ends of some chords."""
+def _lengths_mm(boundary: Boundary, balls: Balls, index: Ints) -> Floats:
+    """Exact lengths of some chords, moved to where the walls at their ends come closest.
+
+    Walls meet at their ends at most, so the shortest way between two pieces begins at an end of one of them.
+    """
+    other = _ball_at(boundary, balls, balls.touch_edge[index], balls.touch_along[index])
+    return np.sqrt(
+        np.minimum.reduce(
+            [
+                _squared_to_piece(ends[one], balls.piece_start[piece], balls.piece_end[piece])
+                for one, piece in ((index, other), (other, index))
+                for ends in (balls.piece_start, balls.piece_end)
+            ]
+        )
+    )
+
+
+def _squared_to_piece(points: Floats, start: Floats, end: Floats) -> Floats:
+    """Squared distances of points from pieces of wall, or from corners, whose pieces have no length."""
+    (x, y), (along_x, along_y) = (points - start).T, (end - start).T
+    squared = along_x**2 + along_y**2
+    share = np.clip((x * along_x + y * along_y) / np.maximum(squared, _NO_LENGTH), 0.0, 1.0)
+    return np.asarray((x - share * along_x) ** 2 + (y - share * along_y) ** 2)
+
+
+def _spans(boundary: Boundary, balls: Balls, index: Ints) -> list[Span]:
+    """Some chords, moved to where the walls at their ends come closest."""
     other = _ball_at(boundary, balls, balls.touch_edge[index], balls.touch_along[index])
     here, there = (
         shapely.linestrings(np.stack((balls.piece_start[ball], balls.piece_end[ball]), axis=1))
         for ball in (index, other)
     )
-    return here, there
-
-
-def _lengths_mm(boundary: Boundary, balls: Balls, index: Ints) -> Floats:
-    """Exact lengths of some chords, moved to where the walls at their ends come closest."""
-    distance: Floats = shapely.distance(*_ends(boundary, balls, index))
-    return distance
-
-
-def _spans(boundary: Boundary, balls: Balls, index: Ints) -> list[Span]:
-    """Some chords, moved to where the walls at their ends come closest."""
-    chords = shapely.shortest_line(*_ends(boundary, balls, index))
+    chords = shapely.shortest_line(here, there)
     return [Span(length_um=float(chord.length) * _MM_TO_UM, chord=chord) for chord in chords]
 
 

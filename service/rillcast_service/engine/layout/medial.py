@@ -2,13 +2,8 @@
 
 A ball is tangent to the boundary at one point (its foot) and grows along the inward normal until it
 meets the boundary a second time (its touch). All balls together are the medial axis of the region;
-their diameters are its local widths. The radius is found by shrinking: start too large, find the
-nearest boundary point to the centre, take the ball through foot and that point, repeat. Nearest
-points are taken on the edges themselves, so a radius does not depend on how finely the opposite
-wall is sampled.
-
-Source: Ma, Bae, Choi 2012, "3D medial axis point approximation using nearest neighbors and the
-normal field", The Visual Computer 28, 7-19 (the shrinking ball, here on edges instead of points).
+their diameters are its local widths. Touches are found on the edges themselves (see `touching`), so a
+radius does not depend on how finely the opposite wall is sampled.
 """
 
 from __future__ import annotations
@@ -21,11 +16,11 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
+from rillcast_service.engine.layout.touching import Edges, Feet, first_touches
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: A boundary point must lie this share of the radius inside a ball to shrink it.
-_TOUCH_TOLERANCE = 1e-9
 #: A corner that turns into the region by more than this gets balls of its own, fanned this far apart
 #: (a single one on the bisector at the corners of a flattened arc).
 _LEAST_TURN_DEG, _FAN_STEP_DEG = 0.1, 15.0
@@ -33,10 +28,8 @@ _LEAST_TURN_DEG, _FAN_STEP_DEG = 0.1, 15.0
 _DUST_MM = 1e-6
 #: A ball at a corner smaller than this means that another wall touches the corner.
 TOUCHING_MM = 1e-7
-#: Shrinking at least halves the intruding part each time; this many rounds never come up in practice.
-_MAX_ROUNDS = 60
 #: Balls are first tried at this many spacings of their feet, and then so many times larger.
-_FIRST_RADIUS, _GROWTH = 4.0, 4.0
+_FIRST_RADIUS, _GROWTH = 4.0, 2.0
 #: No edge is cut finer than this: a straight wall is fully described by the walls that face it.
 _MAX_PIECES = 2049
 
@@ -69,7 +62,6 @@ class Boundary:
     part: Ints
     hole: Ints
     turn_deg: Floats
-    tree: shapely.STRtree
 
     def point_at(self, ring: Ints, arc: Floats) -> Floats:
         """Points of given rings at given distances along them.
@@ -86,20 +78,6 @@ class Boundary:
         edge = np.clip(np.searchsorted(starts, offset[ring] + wrapped, side="right") - 1, 0, len(starts) - 1)
         along = np.minimum(wrapped - self.arc[edge], self.length[edge])
         return self.start[edge] + along[:, None] * self.direction[edge]
-
-    def nearest(self, points: Floats) -> tuple[Ints, Floats, Floats]:
-        """The boundary point nearest to each of some points.
-
-        Args:
-            points: (k, 2) mm.
-
-        Returns:
-            Edge indices (k,), positions along the edge from 0 to 1 (k,), and the points (k, 2) mm.
-        """
-        edge = np.asarray(self.tree.nearest(shapely.points(points)), dtype=np.int64)
-        along = np.einsum("ij,ij->i", points - self.start[edge], self.direction[edge])
-        along = np.clip(along, 0.0, self.length[edge])
-        return edge, along / self.length[edge], self.start[edge] + along[:, None] * self.direction[edge]
 
 
 def boundary_of(geometry: MultiPolygon | Polygon, *, complement: bool = False) -> Boundary | None:
@@ -155,7 +133,6 @@ def boundary_of(geometry: MultiPolygon | Polygon, *, complement: bool = False) -
         part=np.array([part for part, _ in names]),
         hole=np.array([hole for _, hole in names]),
         turn_deg=-np.degrees(np.arctan2(cross, dot)),
-        tree=shapely.STRtree(shapely.linestrings(np.stack((start, end), axis=1))),
     )
 
 
@@ -209,7 +186,7 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
         cap_mm: largest diameter of interest; balls are not grown beyond it.
 
     Returns:
-        The balls. Radii are exact to 1e-8; they do not depend on `spacing_mm`.
+        The balls. Radii are exact to rounding; they do not depend on `spacing_mm`.
     """
     pieces = np.clip(np.ceil(boundary.length / spacing_mm), 1, _MAX_PIECES).astype(np.int64)
     pieces += 1 - pieces % 2
@@ -246,9 +223,22 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
     preceding = np.empty_like(following)
     preceding[following] = np.arange(len(edge))
 
-    radius, touch, touch_edge, touch_along = _largest_empty(
-        boundary, foot, normal, first_mm=_FIRST_RADIUS * spacing_mm, largest_mm=cap_mm / 2
+    ring_run = np.cumsum(boundary.ring_length) - boundary.ring_length
+    met = first_touches(
+        Edges(boundary.start, boundary.direction, boundary.length),
+        Feet(
+            place=foot,
+            normal=normal,
+            run=ring_run[boundary.ring[edge]] + boundary.arc[edge] + along,
+            own=edge,
+            own_too=np.where(corner, boundary.previous[edge], edge),
+        ),
+        first_mm=_FIRST_RADIUS * spacing_mm,
+        largest_mm=cap_mm / 2,
+        growth=_GROWTH,
     )
+    radius, touch, touch_edge = met.radius, met.point, met.edge
+    touch_along = np.where(touch_edge < 0, 0.0, met.along / boundary.length[touch_edge])
     centre = foot + radius[:, None] * normal
     to_touch = touch - centre
     reach = np.maximum(np.hypot(to_touch[:, 0], to_touch[:, 1]), 1e-300)
@@ -272,44 +262,6 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
         touch_along=touch_along,
         separation_deg=separation,
     )
-
-
-def _largest_empty(
-    boundary: Boundary, foot: Floats, normal: Floats, *, first_mm: float, largest_mm: float
-) -> tuple[Floats, Floats, Ints, Floats]:
-    """Radius, touch, its edge and position for balls no larger than `largest_mm`.
-
-    Small balls are tried first: nearest points are found fast close to the boundary, and most
-    channels are narrow.
-    """
-    count = len(foot)
-    radius = np.full(count, largest_mm)
-    touch = foot.copy()
-    touch_edge = np.full(count, -1, dtype=np.int64)
-    touch_along = np.zeros(count)
-    start, pending = min(first_mm, largest_mm), np.arange(count)
-    while pending.size:
-        radius[pending] = start
-        live = pending
-        for _ in range(_MAX_ROUNDS):
-            centre = foot[live] + radius[live, None] * normal[live]
-            edge, along, point = boundary.nearest(centre)
-            distance = np.hypot(*(point - centre).T)
-            inside = distance < radius[live] * (1.0 - _TOUCH_TOLERANCE)
-            live, edge, along, point = live[inside], edge[inside], along[inside], point[inside]
-            if not live.size:
-                break
-            reach = point - foot[live]
-            height = np.einsum("ij,ij->i", reach, normal[live])
-            squared = np.einsum("ij,ij->i", reach, reach)
-            radius[live] = np.where(height > 0.0, squared / (2.0 * np.maximum(height, 1e-300)), 0.0)
-            touch[live], touch_edge[live], touch_along[live] = point, edge, along
-            live = live[radius[live] > 0.0]
-        if start >= largest_mm:
-            break
-        pending = pending[touch_edge[pending] < 0]
-        start = min(start * _GROWTH, largest_mm)
-    return radius, touch, touch_edge, touch_along
 
 
 def _rotated(vectors: Floats, angles: Floats) -> Floats:
