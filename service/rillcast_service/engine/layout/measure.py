@@ -415,15 +415,12 @@ def _lengths_mm(boundary: Boundary, balls: Balls, index: Ints) -> Floats:
     Walls meet at their ends at most, so the shortest way between two pieces begins at an end of one of them.
     """
     other = _ball_at(boundary, balls, balls.touch_edge[index], balls.touch_along[index])
-    return np.sqrt(
-        np.minimum.reduce(
-            [
-                _squared_to_piece(ends[one], balls.piece_start[piece], balls.piece_end[piece])
-                for one, piece in ((index, other), (other, index))
-                for ends in (balls.piece_start, balls.piece_end)
-            ]
-        )
-    )
+    squared = [
+        _squared_to_piece(ends[one], balls.piece_start[piece], balls.piece_end[piece])
+        for one, piece in ((index, other), (other, index))
+        for ends in (balls.piece_start, balls.piece_end)
+    ]
+    return np.asarray(np.sqrt(np.minimum.reduce(squared)))
 
 
 def _squared_to_piece(points: Floats, start: Floats, end: Floats) -> Floats:
