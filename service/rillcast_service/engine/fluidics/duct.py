@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 _ALL_ODD = 31.0 / 32.0 * 1.0369277551433699
 #: What is left of the series falls as exp(-nπ) for α ≤ 1, so that six terms reach rounding error.
 _ODD = (1, 3, 5, 7, 9, 11)
+#: Terms of the series of `speed_across` fall as n⁻⁴ in a flat duct, and as n⁻² up to the ratio in a tall one.
+_TERMS_PER_RATIO = 100
 
 
 def shape_factor(ratio: ArrayLike) -> Floats:
@@ -80,6 +82,29 @@ def resistance_pa_s_per_m3(
         width_m=width_m, height_m=height_m, length_m=length_m, viscosity_pa_s=viscosity_pa_s
     )
     result: Floats = 1.0 / conductance
+    return result
+
+
+def speed_across(ratio: float, across: ArrayLike) -> Floats:
+    """Speed averaged over the height of a rectangular duct, over the mean speed.
+
+    u/U = Σ_{n odd} (1 − cosh(nπ y/h) / cosh(nπ w/(2h))) / n⁴ · 96 / (π⁴ F(h/w)), y from the middle.
+
+    Args:
+        ratio: height over width, > 0.
+        across: places as shares of the width, 0 to 1, any shape.
+
+    Returns:
+        Of the same shape: 0 at the side walls; 1.5 in the middle of a tall slot, 1 away from the side walls
+        of a flat one.
+
+    Source: Bruus 2008, eq. (3.48), averaged over the height.
+    """
+    place = np.abs(2.0 * np.asarray(across, dtype=np.float64) - 1.0)[..., None]
+    n = np.arange(1, _TERMS_PER_RATIO * (1 + int(np.ceil(ratio))), 2)
+    arm = n * np.pi / (2.0 * ratio)
+    hanging = (np.exp(-arm * (1.0 - place)) + np.exp(-arm * (1.0 + place))) / (1.0 + np.exp(-2.0 * arm))
+    result: Floats = ((1.0 - hanging) / n**4).sum(axis=-1) * 96.0 / (np.pi**4 * shape_factor(ratio))
     return result
 
 

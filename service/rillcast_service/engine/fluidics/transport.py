@@ -127,7 +127,9 @@ def stream(hydraulics: Hydraulics, nodes: Nodes, *, diffusivity_m2_per_s: float)
         The stream. A port through which nothing flows is one well-mixed node that joins its levels.
     """
     ports, count = nodes.ports, len(nodes.volume_m3)
-    flow = nodes.of_faces([_flow(*pair) for pair in zip(hydraulics.problems, hydraulics.levels, strict=True)])
+    flow = nodes.of_faces(
+        [face_flow_m3_per_s(*pair) for pair in zip(hydraulics.problems, hydraulics.levels, strict=True)]
+    )
     spread = diffusivity_m2_per_s * nodes.of_faces(
         [_spread(problem, hydraulics.viscosity_pa_s) for problem in hydraulics.problems]
     )
@@ -235,8 +237,15 @@ def _runs(nodes: Nodes, flow: Floats, at_tube: Bools) -> Bools:
     return runs
 
 
-def _flow(problem: LevelProblem, level: LevelFlow) -> Floats:
-    """Through each face of a level, m³/s; nothing where the pressure is not known."""
+def face_flow_m3_per_s(problem: LevelProblem, level: LevelFlow) -> Floats:
+    """Flow through each face of a level.
+
+    Args:
+        problem, level: of that level.
+
+    Returns:
+        (faces,) m³/s from the first cell to the second; nothing where the pressure is not known.
+    """
     a, b = problem.field.grid.face.T
     drop = level.pressure_pa[a] - level.pressure_pa[b]
     result: Floats = np.nan_to_num(problem.field.conductance * drop)
@@ -248,10 +257,19 @@ def _spread(problem: LevelProblem, viscosity_pa_s: float) -> Floats:
     depth_m = problem.depth_mm * _M_PER_MM
     per_width = depth_m**3 * duct.shape_factor(problem.depth_mm / problem.width_mm) / (12.0 * viscosity_pa_s)
     a, b = problem.field.grid.face.T
-    result: Floats = problem.field.conductance * _in_series(depth_m, a, b) / _in_series(per_width, a, b)
+    result: Floats = problem.field.conductance * in_series(depth_m, a, b) / in_series(per_width, a, b)
     return result
 
 
-def _in_series(value: Floats, a: Ints, b: Ints) -> Floats:
+def in_series(value: Floats, a: Ints, b: Ints) -> Floats:
+    """Of each face, what the two halves between its cells' centres come to in series.
+
+    Args:
+        value: (cells,) conductance per width, or a depth.
+        a, b: (faces,) the cells on either side.
+
+    Returns:
+        (faces,) harmonic means.
+    """
     mean: Floats = 2.0 * value[a] * value[b] / (value[a] + value[b])
     return mean
