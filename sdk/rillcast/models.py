@@ -265,11 +265,14 @@ class Layout(Answer):
 
 @dataclass(frozen=True, slots=True)
 class Change(Answer):
-    """One place that a correction mended; sizes in `unit`, as drawn, `where` what was added or taken away."""
+    """One place that a correction mended; sizes in `unit`, as drawn, `where` what was added or taken away.
+
+    `level` is that of the channels, None for marks.
+    """
 
     rule: str
     what: str
-    level: int
+    level: int | None
     x_mm: float
     y_mm: float
     measured_before: float
@@ -310,6 +313,21 @@ class RuleOutcome(Answer):
 
 
 @dataclass(frozen=True, slots=True)
+class SideEffect(Answer):
+    """A risk of any rule of the route that the changes of a correction bring."""
+
+    rule: str
+    severity: Severity | str
+    message: str
+    remedy: str
+    x_mm: float | None = None
+    y_mm: float | None = None
+    measured: float | None = None
+    limit: float | None = None
+    unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Correction(Answer):
     """A corrected layout and how it came about; with no change, `layout` is the layout that was given.
 
@@ -321,6 +339,7 @@ class Correction(Answer):
     changes: tuple[Change, ...] = ()
     decisions: tuple[Decision, ...] = ()
     outcomes: tuple[RuleOutcome, ...] = ()
+    side_effects: tuple[SideEffect, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
     picture: str = field(default="", repr=False)
 

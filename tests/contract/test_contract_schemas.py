@@ -129,7 +129,7 @@ RESULTS = [
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
     result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,
     result.HandednessStep, result.Handedness, result.MarkState, result.CodeState,
-    corrections.Change, corrections.Decision, corrections.RuleOutcome,
+    corrections.Change, corrections.Decision, corrections.RuleOutcome, corrections.SideEffect,
     result.Model, result.QuoteResult, ranges.Range, model.Assumption, model.Repair,
 ]  # fmt: skip
 

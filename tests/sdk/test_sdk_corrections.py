@@ -37,6 +37,7 @@ def test_a_layout_corrects_itself_and_the_answer_is_typed(served, client: Client
     assert correction.layout.corrected_from == layout.layout_id
     assert correction.outcomes[0].severity_before is Severity.BLOCKER
     assert correction.decisions[0].options[0] == "Move the channels apart by 202 µm."
+    assert [effect.severity for effect in correction.side_effects] == [Severity.RISK]
     # the corrected layout is one of the client's, so its drawing can be fetched
     assert correction.layout.save(tmp_path / "mended.svg").read_bytes() == b"<svg/>"
 
@@ -52,6 +53,7 @@ def test_the_command_tells_changes_and_decisions_and_saves(served, tmp_path, cap
     assert "corrected from lay_4Jk2v9QmT1xW" in told
     assert "1 channel_width at (16, 10) mm: Channel widened from 100 µm to 302 µm." in told
     assert "2 channel_gap at (20, 10.2) mm: This wall is 200 µm wide" in told
+    assert "wall_slenderness at (16, 10.4) mm: The slenderest wall" in told
     assert mended.read_bytes() == b"<svg/>"
     assert picture.read_text().startswith("<svg")
 

@@ -16,7 +16,7 @@ from rillcast.cli.layout import check_folder, check_layout_file
 from rillcast.cli.output import Row, err, hanging, out, plain, say, table
 from rillcast.cli.reading import FORMATS, SUFFIXES, add_reading_options, reading_options
 from rillcast.layout_files import drawing_media_type
-from rillcast.models import Change, Correction, Decision, RuleOutcome
+from rillcast.models import Change, Correction, Decision, RuleOutcome, SideEffect
 from rillcast.options import CorrectionOptions
 
 _NUMBERS = frozenset({"before", "after", "safe from"})
@@ -27,7 +27,7 @@ def add_commands(commands: Any) -> None:
     parser = commands.add_parser(
         "correct",
         help="mend in a drawing what a route cannot make, and nothing else",
-        description="Mends narrow channels, thin walls and ports without room where one change does it; "
+        description="Mends narrow channels, thin walls, acute corners and ports without room where one change does it; "
         "tells what takes a decision.",
     )
     parser.set_defaults(run=run)
@@ -107,6 +107,10 @@ def print_correction(console: Console, correction: Correction) -> None:
     console.print()
     say(console, _headed("place changed", "places changed", len(correction.changes)), "bold")
     hanging(console, _change_lines(correction.changes))
+    if correction.side_effects:
+        console.print()
+        say(console, _headed("side effect", "side effects", len(correction.side_effects)), "bold")
+        hanging(console, _side_effect_lines(correction.side_effects))
     console.print()
     say(console, _headed("place to decide on", "places to decide on", len(correction.decisions)), "bold")
     hanging(console, _decision_lines(correction.decisions, first=len(correction.changes) + 1))
@@ -138,6 +142,13 @@ def _change_lines(changes: Iterable[Change]) -> list[tuple[Text, Text]]:
     ]
 
 
+def _side_effect_lines(effects: Iterable[SideEffect]) -> list[tuple[Text, Text]]:
+    return [
+        (plain(effect.rule, "yellow"), plain(f"{_at(effect)}{effect.message} ") + plain(effect.remedy, "dim"))
+        for effect in effects
+    ]
+
+
 def _decision_lines(decisions: Iterable[Decision], *, first: int) -> list[tuple[Text, Text]]:
     return [
         (
@@ -148,10 +159,10 @@ def _decision_lines(decisions: Iterable[Decision], *, first: int) -> list[tuple[
     ]
 
 
-def _at(decision: Decision) -> str:
-    if decision.x_mm is None or decision.y_mm is None:
+def _at(place: Decision | SideEffect) -> str:
+    if place.x_mm is None or place.y_mm is None:
         return ""
-    return f"at ({decision.x_mm:g}, {decision.y_mm:g}) mm: "
+    return f"at ({place.x_mm:g}, {place.y_mm:g}) mm: "
 
 
 def _headed(one: str, many: str, count: int) -> str:

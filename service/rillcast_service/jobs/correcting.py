@@ -48,6 +48,7 @@ def correct(payload: dict[str, Any]) -> dict[str, Any]:
         "changes": as_json(corrected.changes),
         "decisions": as_json(corrected.decisions),
         "outcomes": as_json(corrected.outcomes),
+        "side_effects": as_json(corrected.side_effects),
         "assumptions": as_json(corrected.assumptions),
         "picture": correction_picture(layout, corrected),
     }

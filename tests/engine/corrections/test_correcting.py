@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -214,6 +215,77 @@ def test_unknown_names_are_refused_with_their_place(corrected, route, rules, poi
     with pytest.raises(UnknownName) as refused:
         corrected(chip(NECK), *rules, route=route)
     assert [fault.pointer for fault in refused.value.faults] == [pointer]
+
+
+def test_an_acute_end_of_a_channel_is_rounded_and_only_there(corrected):
+    wedge = Polygon([(6, 9.75), (28, 9.75), (28 + 0.5 * 3**0.5, 10.25), (6, 10.25)])
+    layout = chip((wedge, PADS[0]), (("in", 6.0, 10.0), ("out", 20.0, 10.0)))
+    done = corrected(layout, "sharp_corner")
+    (change,) = done.changes
+    assert (change.measured_before, change.measured_after, change.unit) == (0.0, 100.0, "µm")
+    # an arc of radius r in a corner of angle φ leaves r² (cot(φ/2) − (π − φ)/2), here 0.024231 mm²
+    assert change.area_before_mm2 - change.area_after_mm2 == pytest.approx(0.024231, rel=0.01)
+    # it meets the sides r cot(φ/2) = 0.373 mm from the corner
+    changed = channels(done).symmetric_difference(channels(layout))
+    assert changed.difference(Point(28 + 0.5 * 3**0.5, 10.25).buffer(0.376)).area < 1e-9
+    assert (done.decisions, done.side_effects) == ((), ())
+    assert (done.outcomes[0].severity_before, done.outcomes[0].severity_after) == (Severity.NOTE, None)
+    assert corrected(done.layout, "sharp_corner").layout is done.layout
+
+
+def test_the_tip_of_the_wall_in_a_fork_is_rounded_on_every_route(corrected):
+    arm = affinity.rotate(box(20, 9.75, 33, 10.25), 25, origin=(20, 10))
+    layout = chip((box(6, 9.75, 34, 10.25), arm, *PADS))
+    done = corrected(layout, "sharp_corner", route="printed_monolith")
+    (change,) = done.changes
+    # r² (cot(φ/2) − (π − φ)/2) with φ = 25°: 0.031581 mm²
+    assert change.area_after_mm2 - change.area_before_mm2 == pytest.approx(0.031581, rel=0.01)
+    assert done.outcomes[0].severity_after is None
+
+
+def test_a_corner_whose_sides_are_too_short_for_the_radius_is_a_decision(corrected):
+    # a channel of 150 µm cut off at 50°: an arc of 100 µm is wider than it
+    end = Polygon([(6, 9.925), (28, 9.925), (28.126, 10.075), (6, 10.075)])
+    layout = chip((end, PADS[0]), (("in", 6.0, 10.0), ("out", 20.0, 10.0)), bore_mm=0.1)
+    done = corrected(layout, "sharp_corner")
+    assert done.layout is layout
+    (decision,) = done.decisions
+    assert "rounding it with 100 µm finds no room" in decision.question
+    # the largest disc between the sides has half the channel's width: 75 µm at most
+    assert "with 70 µm, the largest radius that fits" in decision.options[0]
+
+
+def deep(layout: Layout, depth_um: float) -> Layout:
+    return replace(layout, layers=(replace(layout.layers[0], depth_um=depth_um),))
+
+
+def test_a_risk_that_a_change_brings_is_told(corrected):
+    # the wall of 450 µm is 349 µm where the neck beside it is widened, under channels of 800 µm depth:
+    # 1.8 to 1 before and 2.3 after, and up to 2 is safe (Delamarche et al. 1997, in the route's table)
+    shapes = [box(6, 9.75, 34, 10.05), box(6, 10.5, 14, 10.95), box(14, 10.5, 24, 10.6)]
+    shapes += [box(24, 10.5, 34, 10.95)]
+    ports = (("in", 6.3, 9.9), ("out", 33.7, 9.9), ("in2", 6.3, 10.7), ("out2", 33.7, 10.7))
+    done = corrected(deep(chip(shapes, ports, bore_mm=0.2), 800.0), "channel_width")
+    assert len(done.changes) == 1
+    (effect,) = done.side_effects
+    assert (effect.rule, effect.severity, effect.measured) == ("wall_slenderness", Severity.RISK, 2.29)
+    assert 14 < effect.x_mm < 24
+
+
+def test_a_change_that_brings_a_blocker_of_another_rule_is_a_decision(corrected):
+    # ridges of 500 µm and 2.2 mm height, 4.4 to 1; the wall between them has no room without making them
+    # 400 µm wide, 5.5 to 1, and 5 is the most (route's table)
+    shapes = [box(6, 9.25, 34, 9.75), box(6, 9.85, 34, 10.35)]
+    ports = (("in", 6.3, 9.45), ("out", 33.7, 9.45), ("in2", 6.3, 10.15), ("out2", 33.7, 10.15))
+    layout = deep(chip(shapes, ports, bore_mm=0.2), 2200.0)
+    done = corrected(layout, "channel_gap")
+    assert (done.layout, done.changes, done.side_effects) == (layout, (), ())
+    (decision,) = done.decisions
+    assert "brings what stops this route (ridge_height: " in decision.question
+    # the review's own remedy is among the options
+    assert any(option.startswith("Do it, and for ridge_height: Widen") for option in decision.options)
+    # of channels that are shallower nothing speaks against it
+    assert len(corrected(deep(layout, 500.0), "channel_gap").changes) == 1
 
 
 def test_levels_are_mended_each_by_itself(corrected):

@@ -35,10 +35,10 @@ def sharp_corner(case: Case) -> Iterator[Finding]:
     fillet = quantity_limit(case, "sharp_corner", "fillet_um")
     if limit is None or fillet is None:
         return
-    smooth_mm = _SMOOTH * max(case.job.layout.flattening_um, 1.0) / 1000.0
+    smooth_mm = smoothness_mm(case.job.layout.flattening_um)
     contact_deg = wall_material(case).quantity("contact_angle_deg").value
     for level, channels in drawn_levels(case.job.layout).items():
-        at, angle_deg = _corners(channels, smooth_mm)
+        at, angle_deg = corners_of(channels, smooth_mm)
         for of_channel in (False, True):
             sharp = (np.abs(angle_deg) < limit.value.best) & ((angle_deg > 0.0) == of_channel)
             if not sharp.any():
@@ -60,8 +60,28 @@ def sharp_corner(case: Case) -> Iterator[Finding]:
             )
 
 
-def _corners(channels: MultiPolygon, smooth_mm: float) -> tuple[Floats, Floats]:
-    """Corners, (n, 2) mm, and their angles, (n,) whole degrees: in the channel, or minus that of the wall."""
+def smoothness_mm(flattening_um: float) -> float:
+    """How far a drawn edge is looked past for its corners.
+
+    Args:
+        flattening_um: of the layout.
+
+    Returns:
+        mm.
+    """
+    return _SMOOTH * max(flattening_um, 1.0) / 1000.0
+
+
+def corners_of(channels: MultiPolygon, smooth_mm: float) -> tuple[Floats, Floats]:
+    """Every corner of some channels.
+
+    Args:
+        channels: of one level, mm.
+        smooth_mm: see `smoothness_mm`.
+
+    Returns:
+        Corners, (n, 2) mm, and their angles, (n,) whole degrees: in the channel, or minus that of the wall.
+    """
     boundary = boundary_of(polygons(channels.simplify(smooth_mm)))
     if boundary is None:
         return np.empty((0, 2)), np.empty(0)

@@ -150,8 +150,17 @@ def _said(text: str) -> str:
     return repr(text if len(text) <= _LONGEST_TEXT else f"{text[: _LONGEST_TEXT - 1]}…")
 
 
-def _remedy(case: Case, read: ReadCode, limit: Limit) -> str:
-    """The size to enlarge to, found by making larger ones."""
+def code_scale(case: Case, read: ReadCode, limit: Limit) -> float | None:
+    """How much larger a code has to be drawn, found by making larger ones.
+
+    Args:
+        case: how it is made.
+        read: the code as drawn, and what becomes of it.
+        limit: of a module, µm.
+
+    Returns:
+        The factor, 1 where it is large enough; None where no size that is tried is read.
+    """
     code = read.code
     factor = 1.0
     if not read.worst:
@@ -167,12 +176,22 @@ def _remedy(case: Case, read: ReadCode, limit: Limit) -> str:
         assert most is not None, "the route's table has it"
         found = enlarged(code, layer, make, step=step.value.best, most=most.value.best)
         if found is None:
-            return (
-                f"Enlarging it {most.value.best:g} times does not help: leave more free space around it, or "
-                "put it on a label."
-            )
+            return None
         factor = found
-    target_um = max(code.module_mm * 1e3 * factor, limit.value.best)
+    return max(factor, limit.value.best / (code.module_mm * 1e3))
+
+
+def _remedy(case: Case, read: ReadCode, limit: Limit) -> str:
+    factor = code_scale(case, read, limit)
+    if factor is None:
+        most = quantity_limit(case, "code_legible", "scale_most")
+        assert most is not None, "the route's table has it"
+        return (
+            f"Enlarging it {most.value.best:g} times does not help: leave more free space around it, or "
+            "put it on a label."
+        )
+    code = read.code
+    target_um = code.module_mm * 1e3 * factor
     width_mm, height_mm = (count * target_um / 1e3 for count in (code.columns, code.rows))
     return (
         f"Enlarge its modules to {um(target_um)} or more ({mm(width_mm)} × {mm(height_mm)} without its quiet "

@@ -1,52 +1,64 @@
 """The story of a correction: layout and route in; the mended layout, what changed and what to decide out.
 
-layout ── prepare ──► job ──► review of the asked rules, for every build variant
+layout ── prepare ──► job ──► review by all of the route's rules, for every build variant
                                │
-             rounds:  ports ─► widths ─► walls ─► islands, each held against all others
+      rounds:  ports ─► widths ─► walls ─► islands ─► corners, each held against all others
                                │
                       what hangs together is counted again
                                ▼
-          layout, changes, decisions ──► the same review once more
+    layout, changes, decisions ──► the same review once more ──► side effects;
+                                   without the changes that bring a blocker
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import shapely
 
 from rillcast_service.catalogue.types import Catalogue, Quantity
 from rillcast_service.engine.asmade.model import MadeChannel
+from rillcast_service.engine.checks.corners import smoothness_mm
 from rillcast_service.engine.checks.places import walls_and_islands
-from rillcast_service.engine.checks.registry import Case, registered
+from rillcast_service.engine.checks.registry import Case
+from rillcast_service.engine.corrections.corners import round_corners
 from rillcast_service.engine.corrections.ground import Ground
+from rillcast_service.engine.corrections.judging import (
+    brought,
+    cases_of,
+    findings_of,
+    outcome,
+    side_effect,
+    spot,
+)
 from rillcast_service.engine.corrections.model import (
     Change,
     Corrected,
     CorrectionRequest,
     Decision,
-    RuleOutcome,
 )
 from rillcast_service.engine.corrections.needs import needs_of
-from rillcast_service.engine.corrections.neighbours import Neighbours
+from rillcast_service.engine.corrections.neighbours import Barred, Neighbours
 from rillcast_service.engine.corrections.ports import clear_channels, move_ports
-from rillcast_service.engine.corrections.spans import mend_spans
+from rillcast_service.engine.corrections.spans import mend_spans, tasks
 from rillcast_service.engine.errors import Fault, UnknownName
 from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.layout.measure import least, measure
 from rillcast_service.engine.layout.model import Assumption, Layer, Layout, Port, Role
 from rillcast_service.engine.preparing import prepare
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes.base import Route
 from rillcast_service.engine.routes.registry import load_routes
-from rillcast_service.engine.shapes import drawn_levels, made_levels, polygons
+from rillcast_service.engine.shapes import polygons
 
 #: Mending one rule may make room for another; more rounds than this bring nothing on any drawing known.
 _ROUNDS = 4
-_GRAVITY = {Severity.BLOCKER: 2, Severity.RISK: 1, Severity.NOTE: 0}
+#: Changes that bring a blocker are left out, and the rest is tried again, so often at most.
+_TRIES = 4
+#: Changes this near to a blocker have to do with it.
+_AT_ONCE_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +85,7 @@ class _Work:
     job: Job
     cases: tuple[Case, ...]
     may_move_ports: bool
+    barred: tuple[Barred, ...] = ()
 
 
 Mender = Callable[[_Work, _State], _Step]
@@ -101,24 +114,63 @@ def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) ->
     route = _route(request, catalogue)
     rules = _rules(request, route)
     job, assumed = prepare(layout, request.quote, catalogue)
-    cases = _cases(job, route)
-    before = {rule: _findings(cases, rule) for rule in rules}
+    cases = cases_of(job, route)
+    every = tuple(dict.fromkeys((*route.rules, *rules)))
+    before = findings_of(cases, every)
     work = _Work(job, cases, request.move_ports)
-    state, changes, decisions = _mended(work, [rule for rule in rules if rule in _MENDERS])
-    if changes:
-        layout = _redrawn(layout, state)
-        job, _ = prepare(layout, request.quote, catalogue)
-        cases = _cases(job, route)
-    after = {rule: _findings(cases, rule) for rule in rules} if changes else before
+    mendable = [rule for rule in rules if rule in _MENDERS]
+    for _ in range(_TRIES):
+        state, changes, decisions = _mended(work, mendable)
+        mended, after = layout, before
+        if not changes:
+            break
+        mended = _redrawn(layout, state)
+        after = findings_of(cases_of(prepare(mended, request.quote, catalogue)[0], route), every)
+        new = [finding for rule in every for finding in brought(before[rule], after[rule])]
+        blockers = [finding for finding in new if finding.severity is Severity.BLOCKER]
+        if not blockers:
+            break
+        work = replace(work, barred=(*work.barred, *(bar for one in blockers for bar in _bars(one, changes))))
+    else:
+        decisions += [_stopped(change, blockers) for change in changes]
+        mended, after, changes = layout, before, []
+    told = {decision.rule for decision in decisions}
     for rule in rules:
-        if rule not in _MENDERS:
+        if rule not in told:
             decisions += _by_hand(after[rule])
     return Corrected(
-        layout=layout,
+        layout=mended,
         changes=tuple(changes),
         decisions=tuple(decisions),
-        outcomes=tuple(_outcome(rule, before[rule], after[rule]) for rule in rules),
+        outcomes=tuple(outcome(rule, before[rule], after[rule]) for rule in rules),
+        side_effects=tuple(
+            side_effect(finding) for rule in every for finding in brought(before[rule], after[rule])
+        ),
         assumptions=tuple(one for one in assumed if _matters(one)) + _smoothing(catalogue),
+    )
+
+
+def _bars(blocker: Finding, changes: Sequence[Change]) -> Iterator[Barred]:
+    """What is not to be done again because of a blocker: the changes at its place, or else the nearest."""
+    where = blocker.where
+    if where is None:
+        yield from (Barred(change.where, blocker) for change in changes)
+        return
+    far = [float(shapely.distance(change.where, where)) for change in changes]
+    reach = max(_AT_ONCE_MM, min(far))
+    yield from (
+        Barred(change.where, blocker)
+        for change, distance in zip(changes, far, strict=True)
+        if distance <= reach
+    )
+
+
+def _stopped(change: Change, blockers: Sequence[Finding]) -> Decision:
+    return _left(
+        change,
+        f"Mending this place ({change.what}) brings, with others, what stops this route: "
+        f"{blockers[0].message} Which counts?",
+        tuple(dict.fromkeys(one.remedy for one in blockers)),
     )
 
 
@@ -153,36 +205,6 @@ def _rules(request: CorrectionRequest, route: Route) -> tuple[str, ...]:
     return tuple(first + [rule for rule in dict.fromkeys(asked) if rule not in _MENDERS])
 
 
-def _cases(job: Job, route: Route) -> tuple[Case, ...]:
-    """What the rules look at, for every build variant; nothing flows, for no rule that is mended asks."""
-    cases = []
-    for variant in route.variants(job):
-        as_made = route.as_made(job, variant)
-        cases.append(
-            Case(
-                job=job,
-                route=route,
-                variant=variant,
-                process=route.process(job, variant),
-                as_made=as_made,
-                drawn=least(map(measure, drawn_levels(job.layout).values())),
-                made=least(map(measure, made_levels(as_made).values())),
-                cavities=find_cavities(as_made.channels, job.layout.ports),
-                fluidics=None,
-            )
-        )
-    return tuple(cases)
-
-
-def _findings(cases: Sequence[Case], rule: str) -> tuple[Finding, ...]:
-    """Findings of one rule in all variants, each told once."""
-    found: dict[str, Finding] = {}
-    for case in cases:
-        for finding in registered()[rule](case):
-            found.setdefault(finding.message, finding)
-    return tuple(found.values())
-
-
 def _mended(work: _Work, rules: Sequence[str]) -> tuple[_State, list[Change], list[Decision]]:
     """Rounds over the rules until nothing changes; what is to be decided is told as it stands at the end."""
     state = _State(work.job.layout.layers, work.job.layout.ports)
@@ -215,10 +237,19 @@ def _hangs_together(state: _State) -> tuple[object, ...]:
 
 
 def _undone(change: Change) -> Decision:
+    return _left(
+        change,
+        f"Mending this place would change which channels hang together ({change.what}). May it?",
+        ("Draw the place anew, joined or apart as it is meant.",),
+    )
+
+
+def _left(change: Change, question: str, options: tuple[str, ...]) -> Decision:
+    """A change that was not kept."""
     return Decision(
         rule=change.rule,
-        question=f"Mending this place would change which channels hang together ({change.what}). May it?",
-        options=("Draw the place anew, joined or apart as it is meant.",),
+        question=question,
+        options=options,
         x_mm=change.x_mm,
         y_mm=change.y_mm,
         measured=change.measured_before,
@@ -256,6 +287,7 @@ def _neighbours(work: _Work, state: _State) -> tuple[list[Ground], Neighbours]:
         cavities=_cavities(state),
         outline=work.job.chip.outline,
         top_level=min((ground.level for ground in grounds), default=1),
+        barred=work.barred,
     )
     return grounds, around
 
@@ -281,7 +313,7 @@ def _mend_each_level(work: _Work, state: _State, rule: str) -> _Step:
         if rule != "channel_width" and "island_size" in work.cases[0].route.rules:
             _, found = walls_and_islands(work.cases[0], ground.channels, below_um=thinnest)
             islands = [outline for _, outline in found]
-        passed.append(mend_spans(ground, around, rule_id=rule, islands=islands))
+        passed.append(mend_spans(ground, around, tasks(around.needs)[rule], islands=islands))
     return _Step(
         _patched(state, grounds),
         tuple(change for one in passed for change in one.changes),
@@ -307,11 +339,23 @@ def _mend_port_clearance(work: _Work, state: _State) -> _Step:
     )
 
 
+def _mend_sharp_corner(work: _Work, state: _State) -> _Step:
+    grounds, around = _neighbours(work, state)
+    smooth_mm = smoothness_mm(work.job.layout.flattening_um)
+    passed = [round_corners(ground, around, smooth_mm=smooth_mm) for ground in grounds]
+    return _Step(
+        _patched(state, grounds),
+        tuple(change for changes, _ in passed for change in changes),
+        tuple(decision for _, decisions in passed for decision in decisions),
+    )
+
+
 _MENDERS: Mapping[str, Mender] = {
     "port_clearance": _mend_port_clearance,
     "channel_width": _mend_channel_width,
     "channel_gap": _mend_channel_gap,
     "island_size": _mend_island_size,
+    "sharp_corner": _mend_sharp_corner,
 }
 
 
@@ -362,14 +406,14 @@ def _by_hand(findings: Sequence[Finding]) -> list[Decision]:
     """What no change of outlines mends, such as a depth or a machine, with the review's own remedy."""
     decisions = []
     for finding in findings:
-        at = finding.where.representative_point() if finding.where is not None else None
+        x_mm, y_mm = spot(finding.where)
         decisions.append(
             Decision(
                 rule=finding.rule,
                 question=f"{finding.message} No change of outlines mends that. What is to be done?",
                 options=(finding.remedy,),
-                x_mm=round(at.x, 6) if at is not None else None,
-                y_mm=round(at.y, 6) if at is not None else None,
+                x_mm=x_mm,
+                y_mm=y_mm,
                 measured=finding.measured,
                 needed=finding.limit,
                 unit=finding.unit,
@@ -377,25 +421,6 @@ def _by_hand(findings: Sequence[Finding]) -> list[Decision]:
             )
         )
     return decisions
-
-
-def _outcome(rule: str, before: Sequence[Finding], after: Sequence[Finding]) -> RuleOutcome:
-    first, last = (_gravest(findings) for findings in (before, after))
-    shown = first or last
-    return RuleOutcome(
-        rule=rule,
-        severity_before=first.severity if first else None,
-        severity_after=last.severity if last else None,
-        measured_before=first.measured if first else None,
-        measured_after=last.measured if last else None,
-        limit=shown.limit if shown else None,
-        limit_high=shown.limit_high if shown else None,
-        unit=shown.unit if shown else None,
-    )
-
-
-def _gravest(findings: Sequence[Finding]) -> Finding | None:
-    return max(findings, key=lambda finding: _GRAVITY[finding.severity], default=None)
 
 
 def _matters(assumption: Assumption) -> bool:

@@ -35,16 +35,18 @@ class Change:
     Args:
         rule: that asked for it.
         what: in words.
-        level: plane of the channels that changed, 1 next to the lid.
+        level: plane of the channels that changed, 1 next to the lid; None for marks.
         x_mm, y_mm: where.
-        measured_before, measured_after: the size that the rule looks at, in `unit`, as drawn.
-        area_before_mm2, area_after_mm2: of all channels of that level, before this change and after it.
+        measured_before, measured_after: the size that the rule looks at, in `unit`, as drawn; of a corner its
+            radius.
+        area_before_mm2, area_after_mm2: of all channels of that level, or of that layer of marks, before this
+            change and after it.
         where: what was added or taken away, mm.
     """
 
     rule: str
     what: str
-    level: int
+    level: int | None
     x_mm: float
     y_mm: float
     measured_before: float
@@ -100,6 +102,27 @@ class RuleOutcome:
 
 
 @dataclass(frozen=True, slots=True)
+class SideEffect:
+    """What the review finds after a correction where it found nothing as grave of that rule before.
+
+    Args:
+        rule, severity, message, remedy: as the review says it; never a blocker.
+        x_mm, y_mm: where; None when it concerns the whole chip.
+        measured, limit: in `unit`; None when the rule is not about a number.
+    """
+
+    rule: str
+    severity: Severity
+    message: str
+    remedy: str
+    x_mm: float | None
+    y_mm: float | None
+    measured: float | None
+    limit: float | None
+    unit: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Corrected:
     """The answer to a correction.
 
@@ -108,6 +131,7 @@ class Corrected:
         changes: in the order in which they were made.
         decisions: places that were left.
         outcomes: one a rule that was to be mended.
+        side_effects: risks that the changes bring by any rule of the route, those of flow and pressure aside.
         assumptions: defaults that were used because the request left them open.
     """
 
@@ -115,4 +139,5 @@ class Corrected:
     changes: tuple[Change, ...]
     decisions: tuple[Decision, ...]
     outcomes: tuple[RuleOutcome, ...]
+    side_effects: tuple[SideEffect, ...]
     assumptions: tuple[Assumption, ...]

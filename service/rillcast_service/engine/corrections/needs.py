@@ -23,6 +23,9 @@ class Needs:
         width_um, gap_um, island_um: of channels, of the walls between them, and of islands.
         land_mm: between a channel and the chip's edge; `land_on_every_level`, or at the lid alone.
         centre_to_edge_mm, between_ports_mm, port_to_channel_mm: of ports.
+        corner_deg: sharper corners are rounded, with a radius of `fillet_mm`.
+        stroke_um: of marks and of the spaces between them.
+        letter_mm: height of letters.
         smoothing_mm: how far an arc that a correction draws may stray from the true one.
     """
 
@@ -34,6 +37,10 @@ class Needs:
     centre_to_edge_mm: float | None
     between_ports_mm: float | None
     port_to_channel_mm: float | None
+    corner_deg: float | None
+    fillet_mm: float | None
+    stroke_um: float | None
+    letter_mm: float | None
     smoothing_mm: float
 
 
@@ -59,6 +66,11 @@ def needs_of(cases: Sequence[Case]) -> Needs:
             return None
         return _largest(quantity_limit(case, rule_id, key) for case in cases)
 
+    def best(rule_id: str, key: str) -> float | None:
+        limit = quantity_limit(cases[0], rule_id, key) if rule_id in route.rules else None
+        return None if limit is None else limit.value.best
+
+    fillet_um, letter_um = best("sharp_corner", "fillet_um"), size("mark_height")
     smoothing = cases[0].job.catalogue.defaults["correction_smoothing_um"]
     assert isinstance(smoothing, Quantity)
     return Needs(
@@ -70,6 +82,10 @@ def needs_of(cases: Sequence[Case]) -> Needs:
         centre_to_edge_mm=quantity("port_clearance", "centre_to_edge_mm"),
         between_ports_mm=quantity("port_clearance", "wall_between_mm"),
         port_to_channel_mm=quantity("port_clearance", "wall_to_channel_mm"),
+        corner_deg=best("sharp_corner", "angle_deg"),
+        fillet_mm=None if fillet_um is None else fillet_um / _UM_PER_MM,
+        stroke_um=size("mark_stroke"),
+        letter_mm=None if letter_um is None else letter_um / _UM_PER_MM,
         smoothing_mm=smoothing.value / _UM_PER_MM,
     )
 

@@ -15,6 +15,7 @@ from rillcast_service.engine.corrections.needs import ROUNDING_UM, Needs
 from rillcast_service.engine.fluidics.cavities import Cavities
 from rillcast_service.engine.layout.measure import Span, narrow_stretches
 from rillcast_service.engine.layout.model import Port
+from rillcast_service.engine.result import Finding
 from rillcast_service.engine.shapes import polygons
 
 #: What is nearer than this touches.
@@ -34,6 +35,8 @@ class Obstacle(StrEnum):
     EDGE = "edge"
     PORT = "port"
     STAYS = "stays"
+    CLEAR = "clear"
+    REVIEW = "review"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +47,26 @@ class Objection:
         obstacle: of what kind.
         what: in words, with numbers.
         lacking_um: how much room is missing, where that is a length.
+        remedy: what the review says to do, where it is the review that objects.
     """
 
     obstacle: Obstacle
     what: str
     lacking_um: float | None = None
+    remedy: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Barred:
+    """A change that was tried, and that the review answers with a blocker of another rule.
+
+    Args:
+        where: what was added or taken away, mm.
+        finding: the blocker.
+    """
+
+    where: Geometry
+    finding: Finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +79,8 @@ class Neighbours:
         cavities: as drawn: which channels belong to which ports.
         outline: the chip's edge, mm.
         top_level: the level next to the lid.
+        clear_of: what nothing may be added on, mm.
+        barred: what must not be done again.
     """
 
     needs: Needs
@@ -68,6 +88,8 @@ class Neighbours:
     cavities: Cavities
     outline: Polygon
     top_level: int
+    clear_of: Geometry | None = None
+    barred: Sequence[Barred] = ()
 
     def objections(self, ground: Ground, patch: Patch, window: Window) -> list[Objection]:
         """What speaks against a patch.
@@ -93,7 +115,25 @@ class Neighbours:
             if not found:
                 found += self._too_thin(after, taken, window, adds=False)
             found += self._under_a_port(taken)
+        found += self.against(shapely.union(added, taken))
         return _worst_of_each_kind(found)
+
+    def against(self, changed: Geometry) -> Iterator[Objection]:
+        """What speaks against any change of an area, whatever the rule.
+
+        Args:
+            changed: mm.
+
+        Returns:
+            Objections that have no length.
+        """
+        for one in self.barred:
+            if shapely.intersection(one.where, changed).area > _DUST_MM2:
+                yield Objection(
+                    Obstacle.REVIEW,
+                    f"brings what stops this route ({one.finding.rule}: {one.finding.message})",
+                    remedy=f"Do it, and for {one.finding.rule}: {one.finding.remedy}",
+                )
 
     def _too_thin(
         self, after: MultiPolygon, changed: Geometry, window: Window, *, adds: bool
@@ -113,6 +153,8 @@ class Neighbours:
 
     def _near_the_edge(self, changed: Geometry, level: int) -> Iterator[Objection]:
         needs = self.needs
+        if self.clear_of is not None and shapely.intersects(self.clear_of, changed):
+            yield Objection(Obstacle.CLEAR, "runs into channels, ports or other marks")
         if not self.outline.contains(changed):
             yield Objection(Obstacle.EDGE, "reaches over the chip's edge")
         elif needs.land_mm is not None and (needs.land_on_every_level or level == self.top_level):

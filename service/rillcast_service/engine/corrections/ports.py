@@ -16,6 +16,7 @@ from rillcast_service.engine.checks.words import mm
 from rillcast_service.engine.corrections.ground import Ground, Patch, wider
 from rillcast_service.engine.corrections.model import Change, Decision
 from rillcast_service.engine.corrections.neighbours import Neighbours, Objection
+from rillcast_service.engine.corrections.sweeping import segments
 from rillcast_service.engine.layout.model import Port
 from rillcast_service.engine.shapes import polygons
 
@@ -76,7 +77,7 @@ def clear_channels(grounds: Sequence[Ground], around: Neighbours) -> tuple[list[
             margin = needed + _MARGIN_WIDTHS * _widest_mm(around)
             window = wider(port.opening.bounds, margin)
             reach = port.opening.buffer(
-                needed + around.needs.smoothing_mm, quad_segs=_segments(around, needed)
+                needed + around.needs.smoothing_mm, quad_segs=segments(needed, around.needs.smoothing_mm)
             )
             beside = [
                 part
@@ -190,14 +191,14 @@ def _free_place(port: Port, others: Sequence[Port], around: Neighbours) -> Point
     taken: list[Geometry] = []
     if needs.between_ports_mm is not None:
         far = needs.between_ports_mm + reach + tolerance
-        taken += [other.opening.buffer(far, quad_segs=_segments(around, far)) for other in others]
+        taken += [other.opening.buffer(far, quad_segs=segments(far, tolerance)) for other in others]
     if needs.port_to_channel_mm is not None:
         far = needs.port_to_channel_mm + reach + tolerance
         own = {port.name}
         for cavity in around.cavities.cavities:
             if not own & set(cavity.ports):
                 taken += [
-                    channels.buffer(far, quad_segs=_segments(around, far))
+                    channels.buffer(far, quad_segs=segments(far, tolerance))
                     for level, channels in cavity.levels.items()
                     if level <= _deepest_level(around, port)
                 ]
@@ -252,11 +253,13 @@ def _pads_moved(port: Port, place: Point, ground: Ground, around: Neighbours) ->
     """The pad at its new place; where that tears a channel off, the pad drawn out to its new place."""
     radius, slack = _pad_radius(ground, port, around), _PAD_SLACK * around.needs.smoothing_mm
     old, new = (
-        polygons(at.buffer(size, quad_segs=_segments(around, size)))
+        polygons(at.buffer(size, quad_segs=segments(size, around.needs.smoothing_mm)))
         for at, size in ((port.centre, radius + slack), (place, radius))
     )
     yield Patch(adds=new, takes=polygons(old.difference(new)))
-    way = LineString([port.centre, place]).buffer(radius, quad_segs=_segments(around, radius))
+    way = LineString([port.centre, place]).buffer(
+        radius, quad_segs=segments(radius, around.needs.smoothing_mm)
+    )
     yield Patch(adds=polygons(way))
 
 
@@ -354,8 +357,3 @@ def _deepest_level(around: Neighbours, port: Port) -> int:
 
 def _widest_mm(around: Neighbours) -> float:
     return max(around.needs.width_um or 0.0, around.needs.gap_um or 0.0) / 1e3
-
-
-def _segments(around: Neighbours, radius_mm: float) -> int:
-    """Chords per quarter of a circle that keep within the smoothing of it."""
-    return math.ceil(math.pi / 4.0 / math.acos(max(1.0 - around.needs.smoothing_mm / radius_mm, 0.0)))

@@ -19,7 +19,7 @@ from shapely import MultiPolygon, Polygon
 from rillcast_service.engine.checks.words import um
 from rillcast_service.engine.corrections.ground import Ground, Patch, wider
 from rillcast_service.engine.corrections.model import Change, Decision
-from rillcast_service.engine.corrections.needs import ROUNDING_UM
+from rillcast_service.engine.corrections.needs import ROUNDING_UM, Needs
 from rillcast_service.engine.corrections.neighbours import Neighbours, Objection, Obstacle, touching
 from rillcast_service.engine.corrections.sweeping import beside, middles, swept
 from rillcast_service.engine.layout.measure import Stretch, narrow_stretches
@@ -33,6 +33,26 @@ _MARGIN_WIDTHS = 2.0
 _MEASURED_UP_TO = 2.0
 #: Of a place with many walls (a junction) no more are tried one by one.
 _SIDES_TRIED = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is too narrow, and how wide it should be.
+
+    Args:
+        rule: id of the rule that objects.
+        thing: that is narrow, in words; beside: what stands beside it, in the plural.
+        limit_um: width that it is given; None: not asked.
+        gaps: whether it is the room between what is drawn.
+        above_um: narrower than this is meant, such as strokes that touch.
+    """
+
+    rule: str
+    thing: str
+    beside: str
+    limit_um: float | None
+    gaps: bool
+    above_um: float = -1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,40 +78,50 @@ class Passed:
     decisions: tuple[Decision, ...]
 
 
-def mend_spans(
-    ground: Ground, around: Neighbours, *, rule_id: str, islands: Sequence[Polygon] = ()
-) -> Passed:
-    """Mend every narrow channel, thin wall or small island of a level.
+def tasks(needs: Needs) -> dict[str, Task]:
+    """What is mended of channels.
+
+    Args:
+        needs: sizes that the route asks for.
+
+    Returns:
+        By the rule's id.
+    """
+    every = (
+        Task("channel_width", "channel", "channels", needs.width_um, gaps=False),
+        Task("channel_gap", "wall", "channels", needs.gap_um, gaps=True),
+        Task("island_size", "island", "channels", needs.island_um, gaps=True),
+    )
+    return {task.rule: task for task in every}
+
+
+def mend_spans(ground: Ground, around: Neighbours, task: Task, *, islands: Sequence[Polygon] = ()) -> Passed:
+    """Mend every narrow channel, thin wall or small island of a level, or the strokes of marks.
 
     Args:
         ground: the channels of the level; gets the patches.
         around: what the patches are held against.
-        rule_id: `channel_width`, `channel_gap` for the walls, `island_size` for the islands.
+        task: what is too narrow.
         islands: outlines of the islands, mm, which are no walls.
 
     Returns:
         Changes, and a decision for each place that stays as it is.
     """
-    thing, limit = {
-        "channel_width": ("channel", around.needs.width_um),
-        "channel_gap": ("wall", around.needs.gap_um),
-        "island_size": ("island", around.needs.island_um),
-    }[rule_id]
+    limit = task.limit_um
     if limit is None:
         return Passed((), ())
-    walls = rule_id != "channel_width"
     tree = shapely.STRtree(islands)
     changes: list[Change] = []
     decisions: list[Decision] = []
     area = float(ground.channels.area)
-    for stretch in narrow_stretches(ground.channels, below_um=limit - ROUNDING_UM, complement=walls):
-        on_island = walls and tree.query(stretch.span.centre, predicate="intersects").size > 0
-        if on_island != (rule_id == "island_size"):
+    for stretch in narrow_stretches(ground.channels, below_um=limit - ROUNDING_UM, complement=task.gaps):
+        on_island = task.gaps and tree.query(stretch.span.centre, predicate="intersects").size > 0
+        if on_island != (task.rule == "island_size") or stretch.span.length_um <= task.above_um:
             continue
-        mended = _mended(ground, around, stretch, limit_um=limit, walls=walls)
+        mended = _mended(ground, around, stretch, limit_um=limit, walls=task.gaps)
         at = stretch.span.centre
         if mended.patch is None:
-            decisions.append(_decision(stretch, mended.objections, rule_id, limit, thing))
+            decisions.append(_decision(stretch, mended.objections, task, limit))
             continue
         before = ground.around(mended.patch.bounds)
         after = mended.patch.applied(before)
@@ -99,12 +129,13 @@ def mend_spans(
         now = area + after.area - before.area
         changes.append(
             Change(
-                rule=rule_id,
+                rule=task.rule,
                 what=(
-                    f"{thing.capitalize()} widened from {um(stretch.span.length_um)} to {um(mended.after_um)}"
-                    f"{', the channels beside it narrowed' if walls else ''}"
+                    f"{task.thing.capitalize()} widened from {um(stretch.span.length_um)} to "
+                    f"{um(mended.after_um)}"
+                    f"{f', the {task.beside} beside it narrowed' if task.gaps else ''}"
                 ),
-                level=ground.level,
+                level=ground.level or None,
                 x_mm=round(at.x, 6),
                 y_mm=round(at.y, 6),
                 measured_before=round(stretch.span.length_um, 3),
@@ -176,18 +207,16 @@ def _tried(ground: Ground, around: Neighbours, area: MultiPolygon, *, limit_um: 
     )
 
 
-def _decision(
-    stretch: Stretch, objections: tuple[Objection, ...], rule_id: str, limit_um: float, thing: str
-) -> Decision:
+def _decision(stretch: Stretch, objections: tuple[Objection, ...], task: Task, limit_um: float) -> Decision:
     reasons = " and ".join(dict.fromkeys(objection.what for objection in objections))
     at = stretch.span.centre
     return Decision(
-        rule=rule_id,
+        rule=task.rule,
         question=(
-            f"This {thing} is {um(stretch.span.length_um)} wide and should be {um(limit_um)}, but widening "
-            f"it {reasons}. What gives way?"
+            f"This {task.thing} is {um(stretch.span.length_um)} wide and should be {um(limit_um)}, but "
+            f"widening it {reasons}. What gives way?"
         ),
-        options=tuple(_options(objections, limit_um, stretch.span.length_um, thing)),
+        options=tuple(_options(objections, limit_um, stretch.span.length_um, task)),
         x_mm=round(at.x, 6),
         y_mm=round(at.y, 6),
         measured=round(stretch.span.length_um, 3),
@@ -198,19 +227,20 @@ def _decision(
 
 
 def _options(
-    objections: tuple[Objection, ...], limit_um: float, measured_um: float, thing: str
+    objections: tuple[Objection, ...], limit_um: float, measured_um: float, task: Task
 ) -> Iterator[str]:
     kinds = {objection.obstacle for objection in objections}
     lacking = max([limit_um - measured_um, *(objection.lacking_um or 0.0 for objection in objections)])
     apart = f"by {um(lacking)}"
     if Obstacle.JOINS in kinds:
-        yield "Draw the channels as one there, if they may join."
+        yield f"Draw the {task.beside} as one there, if they may join."
     if kinds & {Obstacle.JOINS, Obstacle.PARTS, Obstacle.WALL, Obstacle.WIDTH}:
-        yield f"Move the channels apart {apart}."
+        yield f"Move the {task.beside} apart {apart}."
     if Obstacle.EDGE in kinds:
-        yield f"Move the channel inward {apart}, or draw a larger outline."
+        yield f"Move the {task.beside} inward {apart}, or draw a larger outline."
     if Obstacle.PORT in kinds:
         yield f"Move the port or the channel {apart}."
     if Obstacle.STAYS in kinds:
         yield f"Draw this place anew, {um(limit_um)} wide everywhere."
-    yield f"Leave it, and choose a machine or a route that makes {thing}s as narrow."
+    yield from (objection.remedy for objection in objections if objection.remedy)
+    yield f"Leave it, and choose a machine or a route that makes {task.thing}s as narrow."

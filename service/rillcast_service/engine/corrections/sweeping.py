@@ -68,9 +68,23 @@ def swept(
     alone = own.copy()
     alone[links[long].ravel()] = False
     radius = width_mm / 2.0 + tolerance_mm
-    # chords of a circle keep within half the tolerance of it
-    segments = math.ceil(math.pi / 4.0 / math.acos(max(1.0 - tolerance_mm / 2.0 / radius, 0.0)))
     shapes = shapely.buffer(
-        np.concatenate((ways, shapely.points(centres[alone]))), radius, quad_segs=segments
+        np.concatenate((ways, shapely.points(centres[alone]))),
+        radius,
+        # half the tolerance is for the way, half for the arcs
+        quad_segs=segments(radius, tolerance_mm / 2.0),
     )
     return polygons(shapely.union_all(shapes, grid_size=_GRID_MM).simplify(_GRID_MM))
+
+
+def segments(radius_mm: float, tolerance_mm: float) -> int:
+    """Chords for each quarter of a circle.
+
+    Args:
+        radius_mm: of the circle.
+        tolerance_mm: how far from it they may stray.
+
+    Returns:
+        The fewest that keep to that.
+    """
+    return math.ceil(math.pi / 4.0 / math.acos(max(1.0 - tolerance_mm / radius_mm, 0.0)))
