@@ -27,8 +27,8 @@ def add_commands(commands: Any) -> None:
     parser = commands.add_parser(
         "correct",
         help="mend in a drawing what a route cannot make, and nothing else",
-        description="Mends narrow channels, thin walls, acute corners and ports without room where one change does it; "
-        "tells what takes a decision.",
+        description="Mends narrow channels, thin walls, acute corners and ports without room where one "
+        "change does it; tells what takes a decision.",
     )
     parser.set_defaults(run=run)
     parser.add_argument("file", type=Path, metavar="FILE", help=f"layout: {FORMATS}")

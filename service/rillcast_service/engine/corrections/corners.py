@@ -146,8 +146,8 @@ def _decision(
     return Decision(
         rule=_RULE,
         question=(
-            f"{_thing(angle_deg)} of {abs(angle_deg):.0f}°: rounding it with {um(radius_mm * 1e3)} {reasons}. "
-            "What is to be done?"
+            f"{_thing(angle_deg)} of {abs(angle_deg):.0f}°: rounding it with {um(radius_mm * 1e3)} "
+            f"{reasons}. What is to be done?"
         ),
         options=tuple(_options(angle_deg, objections, smaller_mm)),
         x_mm=round(corner.x, 6),

@@ -19,7 +19,7 @@ from rillcast_service.engine.shapes import drawn_levels, made_levels
 _GRAVITY = {Severity.BLOCKER: 2, Severity.RISK: 1, Severity.NOTE: 0}
 #: A finding this near to one of before is the same: what is mended moves it by less.
 _SAME_PLACE_MM = 0.5
-#: A size that differs by a smaller share is the same, such as the widest place of a chamber as wide elsewhere.
+#: A size that differs by a smaller share is the same: a long chamber is as wide here as there.
 _SAME_SIZE = 0.01
 
 
