@@ -453,6 +453,83 @@ class PortState(Answer):
     role: str
     pressure_kpa: float | None = None
     flow_ul_per_min: float | None = None
+    source_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FlowFault(Answer):
+    """Why the flow does not run as asked; with `stops` nothing runs, else a figure is rough."""
+
+    message: str
+    remedy: str
+    ports: tuple[str, ...] = ()
+    stops: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Line(Answer):
+    """Needles and tubes between a port and its source, at the operating point."""
+
+    port: str
+    parts: tuple[str, ...] = ()
+    resistance_pa_s_per_m3: Range | None = None
+    drop_kpa: Range | None = None
+    volume_ul: float | None = None
+    reynolds: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FlowPath(Answer):
+    """The whole way of the liquid; `rules` is what takes the largest share of the pumping power."""
+
+    lines: tuple[Line, ...] = ()
+    source_kpa: float | None = None
+    chip_percent: float | None = None
+    rules: str | None = None
+    dead_volume_ul: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadoutState(Answer):
+    """A place where the chip is read, as made."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    optical_path_um: Range | None = None
+    volume_ul: Range | None = None
+    covered_percent: float | None = None
+    speed_mm_per_s: float | None = None
+    wall_shear_pa: float | None = None
+    water_loss_percent: Range | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Evaporation(Answer):
+    """Water that leaves standing channels through silicone over the asked time."""
+
+    duration_h: float
+    humidity_percent: float | None = None
+    through: str = ""
+    ul_per_h: Range | None = None
+    percent: Range | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Purge(Answer):
+    """Pushing a volume through the chip by hand, all inlets at once."""
+
+    volume_ml: float
+    syringe: str = ""
+    fillings: int = 1
+    pressure_kpa: Range | None = None
+    chip_kpa: Range | None = None
+    seconds: Range | None = None
+    flow_ul_per_min: Range | None = None
+    reynolds: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -521,6 +598,13 @@ class Fluidics(Answer):
     temperature_c: float | None = None
     notes: tuple[str, ...] = ()
     exchange: Exchange | None = None
+    faults: tuple[FlowFault, ...] = ()
+    path: FlowPath | None = None
+    wall_shear_pa: float | None = None
+    entrance_length_mm: float | None = None
+    readouts: tuple[ReadoutState, ...] = ()
+    purge: Purge | None = None
+    evaporation: Evaporation | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,8 +61,28 @@ class ChipOptions(TypedDict, total=False):
     viewed_from: str
 
 
+class LineOptions(TypedDict, total=False):
+    """A needle by gauge or a tube by name, between a port and its source."""
+
+    needle_gauge: int
+    tubing: str
+    length_mm: float
+
+
+class ReadoutOptions(TypedDict):
+    """A round place where the chip is read."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+
+
 class PortOptions(TypedDict, total=False):
-    """A port to add, or to say more about; at most one of flow, pressure and closed."""
+    """A port to add, or to say more about; at most one of flow, pressure and closed.
+
+    `line`: needles and tubes in series with it.
+    """
 
     name: str
     x_mm: float
@@ -72,10 +92,16 @@ class PortOptions(TypedDict, total=False):
     flow_ul_per_min: float
     pressure_kpa: float
     closed: bool
+    line: Sequence[LineOptions]
 
 
 class UseOptions(TypedDict, total=False):
-    """How the chip will be used."""
+    """How the chip will be used.
+
+    `viscosity_mpa_s`, `density_g_per_ml`, `surface_tension_mn_per_m`: of the liquid, in place of the
+    catalogue's. `purge_ml`: pushed through at once by hand. `duration_h`: how long liquid stands in the chip,
+    in a room of `humidity_percent`.
+    """
 
     liquid: str
     temperature_c: float
@@ -83,6 +109,12 @@ class UseOptions(TypedDict, total=False):
     optics: Sequence[str]
     max_pressure_kpa: float
     diffusivity_m2_per_s: float
+    viscosity_mpa_s: float
+    density_g_per_ml: float
+    surface_tension_mn_per_m: float
+    purge_ml: float
+    duration_h: float
+    humidity_percent: float
 
 
 class VariantOptions(TypedDict, total=False):
@@ -116,8 +148,8 @@ class QuoteOptions(TypedDict, total=False):
 
     `depths_um`: channel layer → depth, or `channels` for all. `levels`: channel layer → plane, 1 next to
     the lid. `bench`: `printer`, `resin`, `silicone`, … → name in the catalogue, None for "the bench has
-    none". `aim`: what the plan minimises. `rule_sets`: optional rules, e.g. `interoperability`. Times need a
-    time zone.
+    none". `aim`: what the plan minimises. `rule_sets`: optional rules, e.g. `interoperability`.
+    `readouts`: where the chip is read. Times need a time zone.
     """
 
     routes: Sequence[str]
@@ -136,6 +168,7 @@ class QuoteOptions(TypedDict, total=False):
     currency: str
     seed: int
     rule_sets: Sequence[str]
+    readouts: Sequence[ReadoutOptions]
 
 
 class UploadAndQuoteOptions(LayoutOptions, QuoteOptions, total=False):

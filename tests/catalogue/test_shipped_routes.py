@@ -96,3 +96,11 @@ def test_suppliers_charge_in_units_that_a_plan_counts():
         assert isinstance(price, Price)
         assert price.per == "piece"
         assert supplier.price("minimum_charge").per == "order"
+
+
+@pytest.mark.parametrize("route", ROUTES)
+@pytest.mark.parametrize("rule", ["bond_pressure", "seal_depth"])
+def test_limits_that_go_by_step_name_steps_of_the_route(route, rule):
+    table = CATALOGUE.routes[route]
+    steps = {step["id"] for step in table["steps"]}
+    assert set(table.get("limits", {}).get(rule, {})) <= steps

@@ -159,7 +159,8 @@ def test_every_number_says_its_unit():
 def test_requests_refuse_and_answers_allow_unknown_members():
     requests = {
         "QuoteRequest", "PortRequest", "ChipRequest", "UseRequest", "BenchRequest", "VariantRequest",
-        "CommercialRequest", "CorrectionRequest", "BenchEntryPut", "LayoutUpload",
+        "CommercialRequest", "CorrectionRequest", "BenchEntryPut", "LayoutUpload", "LineRequest",
+        "ReadoutRequest",
     }  # fmt: skip
     for name, schema in CONTRACT["components"]["schemas"].items():
         if schema.get("type") == "object":

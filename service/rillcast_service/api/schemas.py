@@ -47,6 +47,23 @@ def _all_different(values: list[Any]) -> None:
         raise ValidationError("This holds the same twice.")
 
 
+class LineRequest(Schema):
+    """A needle or a tube."""
+
+    needle_gauge = Whole("a gauge, a whole number from 1 to 40", minimum=1, maximum=40)
+    tubing = name("a name in /v1/bench/tubing")
+    length_mm = Number("a length of 0.1 to 100000 mm", minimum=0.1, maximum=100_000)
+
+
+class ReadoutRequest(Schema):
+    """A place where the chip is read."""
+
+    name = Text("the name of a place, up to 80 characters", shortest=1, longest=80, required=True)
+    x_mm = Number("mm between -1000 and 1000", minimum=-1000, maximum=1000, required=True)
+    y_mm = Number("mm between -1000 and 1000", minimum=-1000, maximum=1000, required=True)
+    diameter_mm = Number("a diameter of 0.01 to 200 mm", minimum=0.01, maximum=200, required=True)
+
+
 class PortRequest(Schema):
     """A port to add, or more about a port of the layout."""
 
@@ -60,6 +77,11 @@ class PortRequest(Schema):
     )
     pressure_kpa = Number(f"a pressure of 0 to {MAX_PRESSURE_KPA} kPa", minimum=0, maximum=MAX_PRESSURE_KPA)
     closed = Switch()
+    line = fields.List(
+        fields.Nested(LineRequest),
+        validate=_at_most(8),
+        metadata={"accepts": "a list of up to 8 needles and tubes"},
+    )
 
 
 class ChipRequest(Schema):
@@ -85,6 +107,12 @@ class UseRequest(Schema):
         f"a pressure of 0.001 to {MAX_PRESSURE_KPA} kPa", minimum=0.001, maximum=MAX_PRESSURE_KPA
     )
     diffusivity_m2_per_s = Number("a diffusivity of 1e-14 to 1e-7 m²/s", minimum=1e-14, maximum=1e-7)
+    viscosity_mpa_s = Number("a viscosity of 0.01 to 1000000 mPa·s", minimum=0.01, maximum=1_000_000)
+    density_g_per_ml = Number("a density of 0.1 to 20 g/mL", minimum=0.1, maximum=20)
+    surface_tension_mn_per_m = Number("a surface tension of 1 to 600 mN/m", minimum=1, maximum=600)
+    purge_ml = Number("a volume of 0.001 to 10000 mL", minimum=0.001, maximum=10_000)
+    duration_h = Number("a time of 0.001 to 10000 h", minimum=0.001, maximum=10_000)
+    humidity_percent = Number("a humidity of 0 to 100 %", minimum=0, maximum=100)
 
 
 BenchRequest: type[Schema] = Schema.from_dict(
@@ -195,6 +223,11 @@ class QuoteRequest(Schema):
         name("a rule set of /v1/rules"),
         validate=[_at_most(8), _all_different],
         metadata={"accepts": "a list of up to 8 different rule sets"},
+    )
+    readouts = fields.List(
+        fields.Nested(ReadoutRequest),
+        validate=_at_most(64),
+        metadata={"accepts": "a list of up to 64 places"},
     )
 
     @validates_schema

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
-from shapely import Polygon
+from shapely import Point, Polygon
 
 from rillcast_service.catalogue.types import Catalogue, Entry
 from rillcast_service.engine.layout.model import Layout
+from rillcast_service.engine.ranges import Range
 
 #: Request key of `bench` → catalogue kind that it picks from.
 BENCH_KINDS: Mapping[str, str] = {
@@ -57,8 +58,22 @@ class Chip:
 
 
 @dataclass(frozen=True, slots=True)
+class LinePart:
+    """A needle or a tube between a port and its source: title, inner diameter, length of the bore."""
+
+    title: str
+    bore_mm: Range
+    length_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Use:
-    """How the chip will be used; viscosity and what dissolves in the liquid are at its temperature."""
+    """How the chip will be used; viscosity and what dissolves in the liquid are at its temperature.
+
+    `lines` holds, by port, what lies between it and its source. `purge_ml` is pushed through at once;
+    `duration_h` is how long liquid stands in the chip in a room of `humidity_percent`; None: not asked.
+    `notes` tell of values of the liquid that the request gives.
+    """
 
     liquid: Entry
     temperature_c: float
@@ -68,6 +83,27 @@ class Use:
     optics: tuple[str, ...]
     max_pressure_kpa: float | None
     diffusivity_m2_per_s: float
+    lines: Mapping[str, tuple[LinePart, ...]] = field(default_factory=dict)
+    surface_tension_n_per_m: float | None = None
+    purge_ml: float | None = None
+    duration_h: float | None = None
+    humidity_percent: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Readout:
+    """A round place where the chip is read: name, middle and diameter in mm."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+
+    @property
+    def disc(self) -> Polygon:
+        """The place as a polygon, mm."""
+        return Point(self.x_mm, self.y_mm).buffer(self.diameter_mm / 2.0, quad_segs=32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,3 +140,4 @@ class Job:
     seed: int
     good_parts_confidence: float | None = None
     rule_sets: tuple[str, ...] = ()
+    readouts: tuple[Readout, ...] = ()

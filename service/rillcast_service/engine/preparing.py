@@ -13,13 +13,14 @@ from shapely import Polygon
 from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, UnknownEntry
 from rillcast_service.engine.checks.review import rule_sets
 from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid, UnknownName
-from rillcast_service.engine.fluidics.liquids import density_kg_per_m3, diffusivity_m2_per_s, viscosity_pa_s
-from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, Terms, Use
+from rillcast_service.engine.fluidics import liquids
+from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, LinePart, Readout, Terms, Use
 from rillcast_service.engine.layout.model import Assumption, Layout, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
 from rillcast_service.engine.layout.ports import merge_ports
 from rillcast_service.engine.profiles import FilledIn, with_whole_profiles
-from rillcast_service.engine.request import QuoteRequest, VariantRequest
+from rillcast_service.engine.ranges import Range
+from rillcast_service.engine.request import LineRequest, QuoteRequest, VariantRequest
 from rillcast_service.engine.routes.base import Route
 from rillcast_service.engine.routes.registry import load_routes
 from rillcast_service.engine.routes.variants import asked_builds
@@ -81,6 +82,7 @@ def prepare(
     _tell_levels(layout, request, assumed)
     layout = merge_ports(layout, request.ports)
     _check_ports(layout)
+    _check_readouts(layout, request)
     chip = _chip(layout, request, assumed)
     layout = _with_mark_depths(layout, request, assumed)
     _check_depths(layout, chip)
@@ -101,6 +103,9 @@ def prepare(
         terms=_terms(request, assumed),
         seed=request.seed,
         rule_sets=request.rule_sets,
+        readouts=tuple(
+            Readout(item.name, item.x_mm, item.y_mm, item.diameter_mm) for item in request.readouts
+        ),
         good_parts_confidence=0.01
         * assumed.number(None, "good_parts_confidence_percent", "plan.good_parts_confidence"),
     )
@@ -418,6 +423,34 @@ def _check_ports(layout: Layout) -> None:
         raise LayoutInvalid(*faults)
 
 
+def _check_readouts(layout: Layout, request: QuoteRequest) -> None:
+    channels = drawn_channels(layout)
+    faults = []
+    for index, item in enumerate(request.readouts):
+        place = shapely.Point(item.x_mm, item.y_mm)
+        away = shapely.distance(place, channels)
+        where = f"read-out {item.name!r} at ({item.x_mm:.3f}, {item.y_mm:.3f}) mm"
+        if away > item.diameter_mm / 2.0:
+            faults.append(
+                Fault(
+                    f"Read-out {item.name!r} lies on no channel.",
+                    f"Move it onto a channel or chamber; the nearest is {away:.3f} mm from its middle.",
+                    pointer=f"#/readouts/{index}",
+                    where=where,
+                )
+            )
+        if item.name in [other.name for other in request.readouts[:index]]:
+            faults.append(
+                Fault(
+                    f"Read-out {item.name!r} is given twice.",
+                    "Give each read-out a name of its own.",
+                    pointer=f"#/readouts/{index}/name",
+                )
+            )
+    if faults:
+        raise RequestInvalid(*faults)
+
+
 def _chip(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> Chip:
     outline = layout.outline
     if outline is None:
@@ -494,17 +527,109 @@ def _use(request: QuoteRequest, assumed: _Assumptions) -> Use:
                 pointer="#/use/temperature_c",
             )
         )
+    lines, line_faults = _lines(request, assumed)
+    faults += line_faults
     if faults:
         raise RequestInvalid(*faults)
+    use = request.use
+    viscosity_mpa_s, density_g_per_ml = use.viscosity_mpa_s, use.density_g_per_ml
     return Use(
         liquid=liquid,
         temperature_c=temperature_c,
-        viscosity_pa_s=viscosity_pa_s(liquid, temperature_c),
-        density_kg_per_m3=density_kg_per_m3(liquid, temperature_c),
+        viscosity_pa_s=(
+            liquids.viscosity_pa_s(liquid, temperature_c)
+            if viscosity_mpa_s is None
+            else viscosity_mpa_s * 1e-3
+        ),
+        density_kg_per_m3=(
+            liquids.density_kg_per_m3(liquid, temperature_c)
+            if density_g_per_ml is None
+            else density_g_per_ml * 1e3
+        ),
         flow_ul_per_min=assumed.number(request.use.flow_ul_per_min, "flow_ul_per_min", "use.flow_ul_per_min"),
-        optics=request.use.optics,
-        max_pressure_kpa=request.use.max_pressure_kpa,
+        optics=use.optics,
+        max_pressure_kpa=use.max_pressure_kpa,
         diffusivity_m2_per_s=_diffusivity(request, liquid, temperature_c, assumed),
+        lines=lines,
+        surface_tension_n_per_m=(
+            liquids.surface_tension_n_per_m(liquid, temperature_c)
+            if use.surface_tension_mn_per_m is None
+            else use.surface_tension_mn_per_m * 1e-3
+        ),
+        purge_ml=use.purge_ml,
+        duration_h=use.duration_h,
+        humidity_percent=(
+            None
+            if use.duration_h is None
+            else assumed.number(use.humidity_percent, "humidity_percent", "use.humidity_percent")
+        ),
+        notes=_liquid_notes(request, liquid, temperature_c),
+    )
+
+
+def _liquid_notes(request: QuoteRequest, liquid: Entry, temperature_c: float) -> tuple[str, ...]:
+    """What to know of the liquid's values: those that the request gives need no warning."""
+    asked = {
+        "viscosity": request.use.viscosity_mpa_s,
+        "density": request.use.density_g_per_ml,
+        "surface tension": request.use.surface_tension_mn_per_m,
+    }
+    given = [what for what, value in asked.items() if value is not None]
+    told = (f"The {' and '.join(given)} of the liquid are those of the request.",) if given else ()
+    return (*told, *(() if "viscosity" in given else liquids.notes(liquid, temperature_c)))
+
+
+def _lines(
+    request: QuoteRequest, assumed: _Assumptions
+) -> tuple[dict[str, tuple[LinePart, ...]], list[Fault]]:
+    """What lies between each port and its source, by port, and what is wrong with it."""
+    lines: dict[str, tuple[LinePart, ...]] = {}
+    faults = []
+    for index, port in enumerate(request.ports):
+        parts = []
+        for place, asked in enumerate(port.line):
+            pointer = f"#/ports/{index}/line/{place}"
+            if (asked.needle_gauge is None) == (asked.tubing is None):
+                count = "neither" if asked.tubing is None else "both"
+                faults.append(
+                    Fault(
+                        f"A part of the line of port {port.name!r} gives {count} of needle_gauge and tubing.",
+                        "Give one of them: the gauge of a needle, or the catalogue name of a tube.",
+                        pointer=pointer,
+                    )
+                )
+                continue
+            parts.append(_part(asked, assumed, f"ports.{port.name}.line", pointer))
+        if parts:
+            lines[port.name] = tuple(parts)
+    return lines, faults
+
+
+def _part(asked: LineRequest, assumed: _Assumptions, what: str, pointer: str) -> LinePart:
+    name = asked.tubing
+    if name is None:
+        gauges = {
+            entry.number("gauge_count"): entry.name
+            for entry in assumed.catalogue.of_kind("tubing")
+            if entry.has("gauge_count")
+        }
+        if asked.needle_gauge not in gauges:
+            known = ", ".join(f"{gauge:g}" for gauge in sorted(gauges))
+            raise UnknownName(
+                Fault(
+                    f"There is no needle of {asked.needle_gauge}G in the catalogue.",
+                    f"Use one of {known}, or add it to /v1/bench/tubing.",
+                    pointer=f"{pointer}/needle_gauge",
+                )
+            )
+        name = gauges[asked.needle_gauge]
+    entry = _entry(assumed.catalogue, "tubing", name, f"{pointer}/tubing")
+    bore = entry.quantity("inner_mm")
+    default = "needle_length_mm" if entry.fact("form") == "needle" else "tube_length_mm"
+    return LinePart(
+        title=entry.title,
+        bore_mm=Range(bore.low, bore.value, bore.high),
+        length_mm=assumed.number(asked.length_mm, default, f"{what}.{name}.length_mm"),
     )
 
 
@@ -513,7 +638,9 @@ def _diffusivity(request: QuoteRequest, liquid: Entry, temperature_c: float, ass
     if request.use.diffusivity_m2_per_s is not None:
         return request.use.diffusivity_m2_per_s
     water = assumed.catalogue.get("liquids", "water")
-    value = diffusivity_m2_per_s(liquid, temperature_c, otherwise=water)
+    value = liquids.diffusivity_m2_per_s(liquid, temperature_c, otherwise=water)
+    if request.use.viscosity_mpa_s is not None:
+        value *= liquids.viscosity_pa_s(liquid, temperature_c) / (request.use.viscosity_mpa_s * 1e-3)
     known = liquid if liquid.has("diffusivity_m2_per_s") else water
     assumed.tell(
         "use.diffusivity_m2_per_s",

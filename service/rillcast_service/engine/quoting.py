@@ -27,6 +27,7 @@ from rillcast_service.engine.checks.draining import drained, holds_resin
 from rillcast_service.engine.checks.draining import summary as draining_summary
 from rillcast_service.engine.checks.exchange import exchanged
 from rillcast_service.engine.checks.exchange import summary as exchange_summary
+from rillcast_service.engine.checks.inuse import with_use
 from rillcast_service.engine.costing.comparison import compare
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import EngineError, Fault
@@ -472,9 +473,10 @@ def _flow(job: Job, route: Route, process: Process, as_made: AsMade, flows: Flow
         measured = {level: measure(made) for level, made in made_levels(as_made).items()}
         told, hydraulics = study(best, job.layout.ports, job.use, measured=measured)
         if hydraulics is None:
-            flows[best] = Flow(told=told)
+            flows[best] = Flow(told=with_use(job, route, process, as_made, None, told))
             return flows[best]
         found = exchanged(job, hydraulics)
+        told = with_use(job, route, process, as_made, hydraulics, told)
         flows[best] = Flow(
             told=replace(told, exchange=exchange_summary(job, found, hydraulics)) if found else told,
             drained=drained(job, hydraulics) if holds_resin(route, process) else None,

@@ -11,6 +11,20 @@ from rillcast_service.engine.layout.model import PortRole
 
 
 @dataclass(frozen=True, slots=True)
+class LineRequest:
+    """A needle or a tube between source and chip, named by gauge or by catalogue name.
+
+    Args:
+        needle_gauge, tubing: one of them.
+        length_mm: None means: take the catalogue's default for its kind and say so.
+    """
+
+    needle_gauge: int | None = None
+    tubing: str | None = None
+    length_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PortRequest:
     """A port named in the request: adds one, or says more about one that the file has.
 
@@ -20,6 +34,7 @@ class PortRequest:
         role: inlet, outlet or vent.
         bore_mm: diameter; needed for a new port.
         flow_ul_per_min, pressure_kpa, closed: its operating point, at most one of them.
+        line: what lies between it and its source (or its waste), in any order; empty: nothing.
     """
 
     name: str
@@ -30,6 +45,17 @@ class PortRequest:
     flow_ul_per_min: float | None = None
     pressure_kpa: float | None = None
     closed: bool = False
+    line: tuple[LineRequest, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadoutRequest:
+    """A round place where the chip is read: its name, its middle and its diameter."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +69,19 @@ class ChipRequest:
 
 @dataclass(frozen=True, slots=True)
 class UseRequest:
-    """How the chip will be used. None means: take the catalogue's default and say so."""
+    """How the chip will be used. None means: take the catalogue's default and say so.
+
+    Args:
+        liquid, temperature_c: what flows, and how warm it is.
+        viscosity_mpa_s, density_g_per_ml, surface_tension_mn_per_m: of the liquid at that temperature,
+            in place of the catalogue's.
+        flow_ul_per_min: through the whole chip.
+        optics: how it is read.
+        max_pressure_kpa: that the user allows; None: any.
+        purge_ml: volume that is pushed through at once; None: none is.
+        duration_h: how long liquid stands in the chip, for what evaporates; None: not asked.
+        humidity_percent: relative humidity of the room, for the same.
+    """
 
     liquid: str | None = None
     temperature_c: float | None = None
@@ -51,6 +89,12 @@ class UseRequest:
     optics: tuple[str, ...] = ()
     max_pressure_kpa: float | None = None
     diffusivity_m2_per_s: float | None = None
+    viscosity_mpa_s: float | None = None
+    density_g_per_ml: float | None = None
+    surface_tension_mn_per_m: float | None = None
+    purge_ml: float | None = None
+    duration_h: float | None = None
+    humidity_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +151,7 @@ class QuoteRequest:
         currency: ISO 4217 code.
         seed: of the uncertainty simulation.
         rule_sets: optional sets of review rules to hold the chip to.
+        readouts: places where the chip is read.
     """
 
     quantity: int
@@ -126,6 +171,7 @@ class QuoteRequest:
     currency: str | None = None
     seed: int = 1
     rule_sets: tuple[str, ...] = ()
+    readouts: tuple[ReadoutRequest, ...] = ()
 
     @classmethod
     def from_json(cls, document: dict[str, Any]) -> Self:
@@ -159,6 +205,12 @@ class QuoteRequest:
                 optics=tuple(use.get("optics") or ()),
                 max_pressure_kpa=use.get("max_pressure_kpa"),
                 diffusivity_m2_per_s=use.get("diffusivity_m2_per_s"),
+                viscosity_mpa_s=use.get("viscosity_mpa_s"),
+                density_g_per_ml=use.get("density_g_per_ml"),
+                surface_tension_mn_per_m=use.get("surface_tension_mn_per_m"),
+                purge_ml=use.get("purge_ml"),
+                duration_h=use.get("duration_h"),
+                humidity_percent=use.get("humidity_percent"),
             ),
             bench=dict(document.get("bench") or {}),
             variants=tuple(
@@ -181,6 +233,7 @@ class QuoteRequest:
             currency=document.get("currency"),
             seed=int(document.get("seed", 1)),
             rule_sets=tuple(document.get("rule_sets") or ()),
+            readouts=tuple(ReadoutRequest(**item) for item in document.get("readouts") or ()),
         )
 
 
@@ -195,6 +248,7 @@ def _port(document: dict[str, Any]) -> PortRequest:
         flow_ul_per_min=document.get("flow_ul_per_min"),
         pressure_kpa=document.get("pressure_kpa"),
         closed=bool(document.get("closed", False)),
+        line=tuple(LineRequest(**part) for part in document.get("line") or ()),
     )
 
 

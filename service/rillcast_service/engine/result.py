@@ -162,12 +162,141 @@ class AsMadeSummary:
 
 @dataclass(frozen=True, slots=True)
 class PortState:
-    """A port at the operating point. Pressure is above the outlet's."""
+    """A port at the operating point. Pressure is above the outlet's.
+
+    `pressure_kpa` is where it opens into the channels, `source_kpa` at the far end of its line: the same
+    where it has none.
+    """
 
     name: str
     role: str
     pressure_kpa: float | None
     flow_ul_per_min: float | None
+    source_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FlowFault:
+    """Why the flow does not run as asked.
+
+    Args:
+        message: what is wrong; remedy: what to change.
+        ports: names of those concerned.
+        stops: whether nothing can run; else only a figure is rough.
+    """
+
+    message: str
+    remedy: str
+    ports: tuple[str, ...]
+    stops: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class LineState:
+    """Needles and tubes between a port and its source, at the operating point.
+
+    Args:
+        port: its name; parts: what the line is made of, in words.
+        resistance_pa_s_per_m3: of all parts in series; the range is that of their bores.
+        drop_kpa: pressure lost in it; None when the flow is not known.
+        volume_ul: what stands in it.
+        reynolds: largest in any part; None likewise.
+    """
+
+    port: str
+    parts: tuple[str, ...]
+    resistance_pa_s_per_m3: Range
+    drop_kpa: Range | None
+    volume_ul: float
+    reynolds: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PathSummary:
+    """The whole way of the liquid, from source to waste.
+
+    Args:
+        lines: of the ports that have one.
+        source_kpa: largest pressure at a source at the asked flow; None when no flow is possible.
+        chip_percent: share of the pumping power that the chip itself takes; the rest goes into the lines.
+        rules: what takes the largest share: `chip`, or the part of a line in words.
+        dead_volume_ul: of all lines together.
+    """
+
+    lines: tuple[LineState, ...]
+    source_kpa: float | None
+    chip_percent: float | None
+    rules: str | None
+    dead_volume_ul: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReadoutState:
+    """A place where the chip is read, as made.
+
+    Args:
+        name, x_mm, y_mm, diameter_mm: as asked.
+        optical_path_um: depth of liquid that light passes; of several levels all together.
+        volume_ul: liquid within the diameter.
+        covered_percent: of the area within the diameter that is channel.
+        speed_mm_per_s: mean speed there at the asked flow; None when it is not known.
+        wall_shear_pa: largest on its walls; None likewise.
+        water_loss_percent: what evaporates of it over the asked time; None where that is not asked or known.
+    """
+
+    name: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    optical_path_um: Range
+    volume_ul: Range
+    covered_percent: float
+    speed_mm_per_s: float | None
+    wall_shear_pa: float | None
+    water_loss_percent: Range | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EvaporationSummary:
+    """Water that leaves standing channels through silicone.
+
+    Args:
+        duration_h: as asked; humidity_percent: of the room; through: what it leaves through, in words.
+        ul_per_h: of all channels; percent: of their volume over the asked time.
+        notes: what the model leaves out.
+    """
+
+    duration_h: float
+    humidity_percent: float
+    through: str
+    ul_per_h: Range
+    percent: Range
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PurgeSummary:
+    """Pushing a volume through the chip by hand, all inlets at once.
+
+    Args:
+        volume_ml: as asked; syringe: title; fillings: how often it is filled for that.
+        pressure_kpa: that a hand gives on it, and no more than its fitting is meant for.
+        chip_kpa: what of it comes to the chip.
+        seconds: until the volume has passed.
+        flow_ul_per_min: through the whole chip.
+        reynolds: largest in any channel, needle or tube.
+        notes: what the model leaves out.
+    """
+
+    volume_ml: float
+    syringe: str
+    fillings: int
+    pressure_kpa: Range
+    chip_kpa: Range
+    seconds: Range
+    flow_ul_per_min: Range
+    reynolds: float
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +393,13 @@ class FluidicsSummary:
         liquid, viscosity_mpa_s, temperature_c: what flows.
         notes: leaving the range of a model, and the like.
         exchange: how long it takes to be exchanged; None when nothing flows.
+        faults: why the flow does not run as asked, or which figure is rough.
+        path: the whole way with needles and tubes; None where no port has any.
+        wall_shear_pa: largest on any wall at the asked flow; None when it is not known.
+        entrance_length_mm: longest way behind an inlet or corner until the flow is that of a long channel.
+        readouts: what is seen where the chip is read.
+        purge: pushing a volume through by hand; None where none is asked, or nothing can pass.
+        evaporation: what is lost while liquid stands; None where no time is asked, or nothing gets out.
     """
 
     channel_volume_ul: float
@@ -279,6 +415,18 @@ class FluidicsSummary:
     temperature_c: float
     notes: tuple[str, ...] = ()
     exchange: ExchangeSummary | None = None
+    faults: tuple[FlowFault, ...] = ()
+    path: PathSummary | None = None
+    wall_shear_pa: float | None = None
+    entrance_length_mm: float | None = None
+    readouts: tuple[ReadoutState, ...] = ()
+    purge: PurgeSummary | None = None
+    evaporation: EvaporationSummary | None = None
+
+    @property
+    def source_pressure_kpa(self) -> float | None:
+        """The largest pressure that a source must give."""
+        return self.pressure_kpa if self.path is None else self.path.source_kpa
 
 
 @dataclass(frozen=True, slots=True)

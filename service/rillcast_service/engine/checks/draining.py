@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 import shapely
 from shapely import Geometry
 
-from rillcast_service.catalogue.types import Catalogue, Entry
+from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
-from rillcast_service.engine.checks.limits import Limit, quantity_limit, rule_range
+from rillcast_service.engine.checks.limits import Limit, hand_kpa, quantity_limit, rule_range
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import count, mm, of_level
 from rillcast_service.engine.fluidics.draining import Drained, Push, drain
@@ -80,7 +80,7 @@ def summary(case: Case) -> DrainingSummary | None:
     if case.drained is None:
         return None
     resin, syringe = prints.resin(case.job), case.job.bench["syringe"]
-    pressure, viscosity = _pressure_kpa(case), _viscosity_mpa_s(resin)
+    pressure, viscosity = hand_kpa(case.job), _viscosity_mpa_s(resin)
     seconds = [_seconds(push, pressure, viscosity) for push in case.drained.pushes]
     return DrainingSummary(
         pressure_kpa=pressure,
@@ -286,17 +286,6 @@ def _widest(geometry: Geometry) -> tuple[float, Geometry | None]:
         return 0.0, None
     radius = shapely.maximum_inscribed_circle(geometry, tolerance=_WIDEST_TOLERANCE_MM)
     return 2.0 * radius.length, shapely.Point(radius.coords[0]).buffer(radius.length)
-
-
-def _pressure_kpa(case: Case) -> Range:
-    """What a hand gives on the chosen syringe, as far as its fitting is meant for it."""
-    hand = Limit.of(case.job.bench["syringe"].quantity("hand_pressure_kpa")).value
-    fitting = _rated_kpa(case.job.catalogue)
-    return hand.map(lambda kpa: min(kpa, fitting))
-
-
-def _rated_kpa(catalogue: Catalogue) -> float:
-    return catalogue.get("standards", "luer_6_percent").number("rated_pressure_kpa")
 
 
 def _viscosity_mpa_s(resin: Entry) -> Range:

@@ -9,6 +9,7 @@ from typing import Any, TypedDict
 from rillcast_service.catalogue.types import Quantity
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.checks.registry import Case
+from rillcast_service.engine.job import Job
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Severity
 from rillcast_service.engine.routes import prints
@@ -60,6 +61,20 @@ class Limit:
         if measured > self.value.best:
             return Severity.BLOCKER
         return Severity.RISK if measured > self.value.low else None
+
+
+def hand_kpa(job: Job) -> Range:
+    """What a hand gives on the chosen syringe, as far as its fitting is meant for it.
+
+    Args:
+        job: its bench holds the syringe.
+
+    Returns:
+        kPa.
+    """
+    rated = job.catalogue.get("standards", "luer_6_percent").number("rated_pressure_kpa")
+    hand = Limit.of(job.bench["syringe"].quantity("hand_pressure_kpa")).value
+    return hand.map(lambda kpa: min(kpa, rated))
 
 
 def limit_table(case: Case, rule_id: str) -> Mapping[str, Any]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import shapely
+
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import of_level
 from rillcast_service.engine.layout.model import PortRole
 from rillcast_service.engine.result import Finding, Severity
 
+_RUNS = "conservation of volume, over channels that hang together"
 _SOURCE = "conservation of volume: what goes in must push something out"
 
 
@@ -39,4 +42,19 @@ def unreachable_cavity(case: Case) -> Iterator[Finding]:
             limit=2.0,
             unit="ports",
             where=cavity.geometry,
+        )
+
+
+@rule("operating_point")
+def operating_point(case: Case) -> Iterator[Finding]:
+    """What the request asks of the ports can run, and every port is wide enough to be worked out."""
+    ports = {port.name: port for port in case.job.layout.ports}
+    for fault in case.fluidics.faults if case.fluidics is not None else ():
+        yield Finding(
+            rule="operating_point",
+            severity=Severity.RISK if fault.stops else Severity.NOTE,
+            message=fault.message,
+            remedy=fault.remedy,
+            source=_RUNS if fault.stops else "the grid of the computation",
+            where=shapely.union_all([ports[name].opening for name in fault.ports]),
         )

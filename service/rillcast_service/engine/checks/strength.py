@@ -114,20 +114,33 @@ def bond_pressure(case: Case) -> Iterator[Finding]:
 
 @rule("hand_pressure")
 def hand_pressure(case: Case) -> Iterator[Finding]:
-    """The pressure of the asked flow against what a hand gives on the chosen syringe: a note."""
+    """The pressure of the asked flow, needles and tubes included, against what a hand gives: a note."""
     syringe = case.job.bench["syringe"]
     limit = Limit.of(syringe.quantity("hand_pressure_kpa"))
-    for finding in _too_much(case, "hand_pressure", limit, f"a hand on the {syringe.title}"):
+    for finding in _too_much(case, "hand_pressure", limit, f"a hand on the {syringe.title}", at_source=True):
         remedy = "Use a smaller syringe or a pump, or " + finding.remedy[0].lower() + finding.remedy[1:]
         yield replace(finding, severity=Severity.NOTE, remedy=remedy)
 
 
-def _too_much(case: Case, rule_id: str, limit: Limit, holder: str) -> Iterator[Finding]:
-    needed = case.fluidics.pressure_kpa if case.fluidics is not None else None
+@rule("connector_pressure")
+def connector_pressure(case: Case) -> Iterator[Finding]:
+    """The pressure at the source against what conical fittings are meant for: never more than a risk."""
+    luer = case.job.catalogue.get("standards", "luer_6_percent")
+    limit = Limit.of(luer.quantity("rated_pressure_kpa"))
+    for finding in _too_much(case, "connector_pressure", limit, luer.title, at_source=True):
+        remedy = "Use screwed fittings, or " + finding.remedy[0].lower() + finding.remedy[1:]
+        yield replace(finding, severity=Severity.RISK, remedy=remedy)
+
+
+def _too_much(
+    case: Case, rule_id: str, limit: Limit, holder: str, *, at_source: bool = False
+) -> Iterator[Finding]:
+    flow = case.fluidics
+    needed = None if flow is None else flow.source_pressure_kpa if at_source else flow.pressure_kpa
     severity = limit.severity_of_too_large(needed) if needed is not None else None
     if needed is None or severity is None:
         return
-    flow = case.job.use.flow_ul_per_min * limit.value.low / needed
+    less = case.job.use.flow_ul_per_min * limit.value.low / needed
     yield Finding(
         rule=rule_id,
         severity=severity,
@@ -135,7 +148,7 @@ def _too_much(case: Case, rule_id: str, limit: Limit, holder: str) -> Iterator[F
             f"The asked flow needs {needed:.3g} kPa; {holder} stands {limit.value.best:.0f} kPa "
             f"({limit.value.low:.0f} to {limit.value.high:.0f})."
         ),
-        remedy=f"Lower the flow to {flow:.3g} µL/min, or make the channels deeper.",
+        remedy=f"Lower the flow to {less:.3g} µL/min, or make the channels deeper.",
         measured=round(needed, 1),
         **limit.shown,
         unit="kPa",

@@ -14,7 +14,7 @@ from rillcast_service.engine.routes import prints
 def pressure_asked(case: Case) -> Iterator[Finding]:
     """The pressure that the asked flow needs stays below what the request allows."""
     allowed = case.job.use.max_pressure_kpa
-    needed = case.fluidics.pressure_kpa if case.fluidics is not None else None
+    needed = case.fluidics.source_pressure_kpa if case.fluidics is not None else None
     if allowed is None or needed is None or needed <= allowed:
         return
     flow = case.job.use.flow_ul_per_min

@@ -14,13 +14,16 @@ from rillcast_service.engine.errors import Fault, LayoutInvalid
 from rillcast_service.engine.fluidics import duct, field, liquids, network
 from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
 from rillcast_service.engine.fluidics.depths import Plan, plans_of
+from rillcast_service.engine.fluidics.extremes import Extremes, extremes
+from rillcast_service.engine.fluidics.lines import resistance_of
 from rillcast_service.engine.fluidics.local_width import local_width_mm
+from rillcast_service.engine.fluidics.path import path_of
 from rillcast_service.engine.job import Use
 from rillcast_service.engine.layout.grid import FittedGrid, Grid, Sampling, TooFineForGrid, fit, sample
-from rillcast_service.engine.layout.measure import FACING_DEG, Measurements, measure
+from rillcast_service.engine.layout.measure import Measurements, measure
 from rillcast_service.engine.layout.medial import Balls, Floats, Ints, boundary_of, inscribed_balls
 from rillcast_service.engine.layout.model import Port
-from rillcast_service.engine.result import FluidicsSummary, PortState
+from rillcast_service.engine.result import FlowFault, FluidicsSummary, PortState
 
 #: Above this Reynolds number inertia begins to matter in bends and junctions, which the model leaves out.
 CREEPING_REYNOLDS = 10.0
@@ -78,7 +81,7 @@ class Hydraulics:
         ports: in the order of all that follows.
         resistance_pa_s_per_m3: between every two ports with the others closed; None: no path.
         operating: pressures and flows at the ports.
-        reynolds: largest in any channel; None when the flow is not known.
+        reynolds, wall_shear_pa, entrance_length_m: largest in any channel; None when the flow is not known.
         cavities: connected channels and their ports.
         levels: the flow within each level that has open channels, the level next to the lid first.
         viscosity_pa_s, density_kg_per_m3: of the liquid.
@@ -91,6 +94,8 @@ class Hydraulics:
     resistance_pa_s_per_m3: tuple[tuple[float | None, ...], ...]
     operating: network.OperatingPoint
     reynolds: float | None
+    wall_shear_pa: float | None
+    entrance_length_m: float | None
     cavities: Cavities
     levels: tuple[LevelFlow, ...]
     viscosity_pa_s: float
@@ -109,6 +114,7 @@ def solve(
     flow_ul_per_min: float,
     measured: Mapping[int, Measurements] | None = None,
     sampling: Sampling | None = None,
+    line_pa_s_per_m3: Floats | None = None,
 ) -> Hydraulics:
     """Work out the flow through channels as made.
 
@@ -119,6 +125,7 @@ def solve(
         flow_ul_per_min: asked total flow.
         measured: level → least width and gap of the union of its channels, when already known.
         sampling: fineness and budget of the grid of a level.
+        line_pa_s_per_m3: (ports,) resistance of what lies between each port and its source; None: nothing.
 
     Returns:
         The hydraulics. What cannot flow as asked has no pressure, and a note says why.
@@ -158,12 +165,17 @@ def solve(
         admittance[np.ix_(problem.reaching, problem.reaching)] += problem.field.admittance
     detached = _detached(ports, problems)
     operating = network.operate(
-        admittance, ports, flow_ul_per_min=flow_ul_per_min, detached=frozenset(detached)
+        admittance,
+        ports,
+        flow_ul_per_min=flow_ul_per_min,
+        detached=frozenset(detached),
+        line_pa_s_per_m3=line_pa_s_per_m3,
     )
     port_pressure = np.array([np.nan if p is None else p for p in operating.pressure_pa], dtype=np.float64)
     levels = tuple(_flow_within(problem, port_pressure) for problem in problems)
-    reynolds = max(
-        _largest_reynolds(
+    largest = Extremes()
+    for problem, flow in zip(problems, levels, strict=True):
+        here = extremes(
             problem.fitted.grid,
             problem.balls,
             [ports[int(k)] for k in problem.reaching],
@@ -172,15 +184,16 @@ def solve(
             viscosity_pa_s=viscosity_pa_s,
             density_kg_per_m3=density_kg_per_m3,
         )
-        for problem, flow in zip(problems, levels, strict=True)
-    )
+        largest = largest.joined(here)
     flowing = operating.possible and bool(ports)
     closed = [name for plan in plans.values() for name in plan.closed_layers]
     return Hydraulics(
         ports=tuple(ports),
         resistance_pa_s_per_m3=network.resistances(admittance),
         operating=operating,
-        reynolds=reynolds if flowing else None,
+        reynolds=largest.reynolds if flowing else None,
+        wall_shear_pa=largest.wall_shear_pa if flowing else None,
+        entrance_length_m=largest.entrance_length_m if flowing else None,
         cavities=find_cavities(channels, ports),
         levels=levels,
         viscosity_pa_s=viscosity_pa_s,
@@ -194,7 +207,7 @@ def solve(
             *_port_notes(ports, problems, detached),
             *(f"Layer {name} has no depth left as made and is closed." for name in closed),
             *operating.notes,
-            *(_reynolds_notes(reynolds) if flowing else ()),
+            *(_reynolds_notes(largest.reynolds) if flowing else ()),
         ),
         problems=tuple(problems),
         admittance=admittance,
@@ -287,7 +300,8 @@ def study(
     Raises:
         LayoutInvalid: no channel is open as made.
     """
-    about_liquid = liquids.notes(use.liquid, use.temperature_c)
+    about_liquid = use.notes or liquids.notes(use.liquid, use.temperature_c)
+    lines = [use.lines.get(port.name, ()) for port in ports]
     try:
         hydraulics = solve(
             channels,
@@ -297,6 +311,7 @@ def study(
             flow_ul_per_min=use.flow_ul_per_min,
             measured=measured,
             sampling=sampling,
+            line_pa_s_per_m3=np.array([resistance_of(line, use.viscosity_pa_s).best for line in lines]),
         )
     except TooFineForGrid as fault:
         return _without_flow(find_cavities(channels, ports), ports, use, fault, about_liquid), None
@@ -315,20 +330,27 @@ def _summed_up(hydraulics: Hydraulics, use: Use, about_liquid: tuple[str, ...]) 
                 role=str(port.role),
                 pressure_kpa=None if pressure is None else pressure * _KPA_PER_PA,
                 flow_ul_per_min=None if flow is None else flow * _UL_PER_MIN_PER_M3_PER_S,
+                source_kpa=None if source is None else source * _KPA_PER_PA,
             )
-            for port, pressure, flow in zip(
-                ports, operating.pressure_pa, operating.flow_m3_per_s, strict=True
+            for port, pressure, flow, source in zip(
+                ports, operating.pressure_pa, operating.flow_m3_per_s, operating.source_pa, strict=True
             )
         ),
         resistance_pa_s_per_m3=hydraulics.resistance_pa_s_per_m3,
         pressure_kpa=max(known) * _KPA_PER_PA if operating.possible and known else None,
         reynolds=hydraulics.reynolds,
+        wall_shear_pa=hydraulics.wall_shear_pa,
+        entrance_length_mm=None
+        if hydraulics.entrance_length_m is None
+        else hydraulics.entrance_length_m / _M_PER_MM,
         grid_pitch_um=max(flow.fitted.grid.pitch_mm for flow in hydraulics.levels) * _UM_PER_MM,
         cells_across=min(flow.fitted.cells_across for flow in hydraulics.levels),
         liquid=use.liquid.title,
         viscosity_mpa_s=use.viscosity_pa_s * _MPA_S_PER_PA_S,
         temperature_c=use.temperature_c,
         notes=(*about_liquid, *hydraulics.notes),
+        faults=(*operating.faults, *_rough_ports(hydraulics.problems)),
+        path=path_of(ports, operating, use),
     )
 
 
@@ -382,57 +404,32 @@ def _local_depth_mm(grid: Grid, plan: Plan) -> Floats:
     return depth
 
 
-def _largest_reynolds(
-    grid: Grid,
-    balls: Balls,
-    ports: Sequence[Port],
-    *,
-    speed_m_per_s: Floats,
-    depth_mm: Floats,
-    viscosity_pa_s: float,
-    density_kg_per_m3: float,
-) -> float:
-    """Largest Reynolds number on the middle line of the channels.
-
-    The middle line is where walls face each other, half a width away from any port; there the local
-    speed is the mean over the section. At the inner corner of a bend and at the edge of a port it
-    peaks without meaning anything.
-    """
-    in_channel = (balls.touch_edge >= 0) & (balls.separation_deg >= FACING_DEG)
-    if ports:
-        openings = shapely.union_all([port.opening for port in ports])
-        shapely.prepare(openings)
-        in_channel &= ~shapely.dwithin(openings, shapely.points(balls.centre), balls.radius)
-    middle = np.flatnonzero(in_channel) if in_channel.any() else np.arange(len(balls.radius))
-    cell = grid.find(balls.centre[middle])
-    middle, cell = middle[cell >= 0], cell[cell >= 0]
-    if not middle.size:
-        return 0.0
-    diameter = duct.hydraulic_diameter_m(
-        width_m=2.0 * balls.radius[middle] * _M_PER_MM, height_m=depth_mm[cell] * _M_PER_MM
-    )
-    reynolds = duct.reynolds_number(
-        speed_m_per_s=speed_m_per_s[cell],
-        hydraulic_diameter_m=diameter,
-        density_kg_per_m3=density_kg_per_m3,
-        viscosity_pa_s=viscosity_pa_s,
-    )
-    return float(reynolds.max())
-
-
 def _port_notes(
     ports: Sequence[Port], problems: Sequence[LevelProblem], detached: Sequence[str]
 ) -> list[str]:
     notes = []
     if not ports:
         notes.append("The layout has no ports, so no flow can be worked out.")
-    if pinched := dict.fromkeys(name for problem in problems for name in problem.held.pinched):
-        notes.append(
-            f"Port {', '.join(pinched)} is smaller than a grid cell, so the resistance close to it is rough."
-        )
+    notes += [fault.message for fault in _rough_ports(problems)]
     if detached:
         notes.append(f"No channel reaches port {', '.join(detached)}; nothing flows there.")
     return notes
+
+
+def _rough_ports(problems: Sequence[LevelProblem]) -> list[FlowFault]:
+    pinched = tuple(dict.fromkeys(name for problem in problems for name in problem.held.pinched))
+    if not pinched:
+        return []
+    pitch_um = max(problem.fitted.grid.pitch_mm for problem in problems) * _UM_PER_MM
+    return [
+        FlowFault(
+            message=f"Port {', '.join(pinched)} is smaller than a grid cell, so the resistance close to it "
+            "is rough.",
+            remedy=f"Make its hole wider than {pitch_um:.0f} µm, the grid's pitch.",
+            ports=pinched,
+            stops=False,
+        )
+    ]
 
 
 def _reynolds_notes(reynolds: float) -> list[str]:

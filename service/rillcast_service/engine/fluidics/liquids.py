@@ -20,6 +20,10 @@ _VISCOSITY_TERMS = ((280.68, -1.9), (511.45, -7.7), (61.131, -19.6), (0.45903, -
 #: ρ = a₅ (1 − (t + a₁)² (t + a₂) / (a₃ (t + a₄))), kg/m³, t in °C.
 _DENSITY = (-3.983035, 301.797, 522528.9, 69.34881, 999.974950)
 
+#: σ = B τ^μ (1 − b τ), τ = 1 − T / T_c.
+_TENSION = (0.2358, 1.256, 0.625)
+_CRITICAL_K = 647.096
+
 #: A catalogue value is taken as it stands this far from its temperature; beyond that a note says so.
 _SAME_TEMPERATURE_K = 1.0
 
@@ -55,6 +59,22 @@ def water_density_kg_per_m3(temperature_c: float) -> float:
     a1, a2, a3, a4, a5 = _DENSITY
     t = temperature_c
     return a5 * (1.0 - (t + a1) ** 2 * (t + a2) / (a3 * (t + a4)))
+
+
+def water_surface_tension_n_per_m(temperature_c: float) -> float:
+    """Surface tension of water against its vapour, which air at room pressure hardly changes.
+
+    Args:
+        temperature_c: 0.01 to 373 °C.
+
+    Returns:
+        B τ^1.256 (1 − 0.625 τ) with τ = 1 − T / 647.096 K and B = 235.8 mN/m, N/m.
+
+    Source: IAPWS R1-76(2014), "Revised Release on Surface Tension of Ordinary Water Substance".
+    """
+    below_critical = 1.0 - (temperature_c + ZERO_CELSIUS_K) / _CRITICAL_K
+    factor, power, bend = _TENSION
+    return factor * math.pow(below_critical, power) * (1.0 - bend * below_critical)
 
 
 def viscosity_pa_s(entry: Entry, temperature_c: float) -> float:
@@ -123,6 +143,22 @@ def diffusivity_m2_per_s(entry: Entry, temperature_c: float, *, otherwise: Entry
     warmer = (temperature_c + ZERO_CELSIUS_K) / (reference_c + ZERO_CELSIUS_K)
     thinner = viscosity_pa_s(known, reference_c) / viscosity_pa_s(entry, temperature_c)
     return known.number("diffusivity_m2_per_s") * warmer * thinner
+
+
+def surface_tension_n_per_m(entry: Entry, temperature_c: float) -> float | None:
+    """Surface tension of a catalogue liquid against air.
+
+    Args:
+        entry: of kind `liquids`; water is marked by its fact `formula`.
+        temperature_c: 0 to 370 °C for water; another liquid has its catalogue value at any temperature
+            (some 0.4 % per kelvin off).
+
+    Returns:
+        N/m; None where the catalogue says nothing of it.
+    """
+    if entry.fact("formula") == WATER:
+        return water_surface_tension_n_per_m(temperature_c)
+    return entry.number("surface_tension_mn_per_m") * 1e-3 if entry.has("surface_tension_mn_per_m") else None
 
 
 def notes(entry: Entry, temperature_c: float) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import connected_components
 
 from rillcast_service.engine.layout.model import Port, PortRole
+from rillcast_service.engine.result import FlowFault
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,16 +26,21 @@ class OperatingPoint:
     """Pressures and flows at all ports.
 
     Args:
-        pressure_pa: above the outlets'; None for a port whose pressure cannot be told.
+        pressure_pa: where the port opens into the channels, above the outlets'; None for a port whose
+            pressure cannot be told.
         flow_m3_per_s: into the chip; None likewise.
         possible: whether every flow that was asked for can run.
         notes: what was assumed, and why a flow cannot run.
+        source_pa: at the far end of each port's line; that of the port where it has none.
+        faults: why what was asked cannot run, and what to change.
     """
 
     pressure_pa: tuple[float | None, ...]
     flow_m3_per_s: tuple[float | None, ...]
     possible: bool
     notes: tuple[str, ...]
+    source_pa: tuple[float | None, ...] = ()
+    faults: tuple[FlowFault, ...] = ()
 
 
 def circuits(admittance: Floats) -> Ints:
@@ -83,18 +89,21 @@ def operate(
     *,
     flow_ul_per_min: float,
     detached: frozenset[str] = frozenset(),
+    line_pa_s_per_m3: Floats | None = None,
 ) -> OperatingPoint:
     """Pressures and flows at the operating point that ports and request ask for.
 
     A port with a flow or a pressure has it; a flow is counted into the chip at an inlet and out of
     it at an outlet. A closed port and a vent pass no liquid. An outlet without a value is at zero
-    pressure. Inlets without a value share what the given flows leave of the asked total, equally.
+    pressure. Inlets without a value share what the given flows leave of the asked total, equally. A
+    given pressure is that of the source, before the port's line.
 
     Args:
         admittance: (ports, ports) m³/(Pa·s), see `resistances`.
         ports: in its order.
         flow_ul_per_min: asked total flow.
         detached: names of ports that open into no channel.
+        line_pa_s_per_m3: (ports,) resistance of what lies between each port and its source.
 
     Returns:
         The operating point.
@@ -105,20 +114,70 @@ def operate(
     pressures: list[float | None] = [None] * count
     flows: list[float | None] = [None] * count
     possible = not any(flow.get(k) for k in range(count) if ports[k].name in detached)
+    sources: list[float | None] = [None] * count
+    line = np.zeros(count) if line_pa_s_per_m3 is None else line_pa_s_per_m3
+    faults: list[FlowFault] = []
     labels = circuits(admittance)
     for label in np.unique(labels):
         own = [k for k in np.flatnonzero(labels == label).tolist() if ports[k].name not in detached]
         if not own:
             continue
-        reason = _contradiction(own, ports, flow, pressure)
-        if reason:
-            notes.append(reason)
+        fault = _contradiction(own, ports, flow, pressure)
+        if fault:
+            notes.append(f"{fault.message} {fault.remedy}")
+            faults.append(fault)
             possible = False
             continue
-        solved, driven = _solve(admittance[np.ix_(own, own)], own, flow, pressure)
+        seen = in_series(admittance[np.ix_(own, own)], line[own])
+        solved, driven = _solve(seen, own, flow, pressure)
         for k, port in enumerate(own):
-            pressures[port], flows[port] = float(solved[k]), float(driven[k])
-    return OperatingPoint(tuple(pressures), tuple(flows), possible, tuple(notes))
+            sources[port], flows[port] = float(solved[k]), float(driven[k])
+            pressures[port] = float(solved[k] - line[port] * driven[k])
+    if not faults and count > len(detached) and not any(flows):
+        possible = False
+        faults.append(_nothing_flows([port for port in ports if port.name not in detached]))
+        notes.append(f"{faults[0].message} {faults[0].remedy}")
+    return OperatingPoint(
+        tuple(pressures), tuple(flows), possible, tuple(notes), tuple(sources), tuple(faults)
+    )
+
+
+def in_series(admittance: Floats, line_pa_s_per_m3: Floats) -> Floats:
+    """The admittance that is seen through a resistance in series with each port.
+
+    Args:
+        admittance: (ports, ports) m³/(Pa·s), of the chip.
+        line_pa_s_per_m3: (ports,) zero or more.
+
+    Returns:
+        (1 + Y R)⁻¹ Y, symmetric: from q = Y p and p = s − R q.
+    """
+    if not line_pa_s_per_m3.any():
+        return admittance
+    scale = _scale(admittance)
+    scaled = admittance / scale
+    seen = np.linalg.solve(np.eye(len(scaled)) + scaled * (line_pa_s_per_m3 * scale), scaled)
+    result: Floats = (seen + seen.T) / 2.0 * scale
+    return result
+
+
+def _nothing_flows(ports: Sequence[Port]) -> FlowFault:
+    """Why every flow is zero although nothing contradicts, and what to change."""
+    names = tuple(port.name for port in ports)
+    running = [port for port in ports if not port.closed and port.role is not PortRole.VENT]
+    if not running:
+        why = "every port is closed or a vent"
+        remedy = "Open an inlet and an outlet."
+    elif not any(port.role is PortRole.INLET for port in running):
+        why = "no port that is open is an inlet"
+        remedy = "Make one of the ports an inlet, or give one of them a pressure or a flow."
+    elif not any(port.role is PortRole.OUTLET for port in running):
+        why = "no port that is open is an outlet"
+        remedy = "Make one of the ports an outlet, or give two of them different pressures."
+    else:
+        why = "all pressures and flows that are given are the same or zero"
+        remedy = "Give an inlet a flow above zero, or a pressure above that of the outlets."
+    return FlowFault(message=f"Nothing flows through the chip: {why}.", remedy=remedy, ports=names)
 
 
 def _boundary_values(
@@ -173,22 +232,26 @@ def _boundary_values(
 
 def _contradiction(
     own: list[int], ports: Sequence[Port], flow: dict[int, float], pressure: dict[int, float]
-) -> str | None:
+) -> FlowFault | None:
     """Why the ports of one circuit cannot run as asked, and what to change; None when they can."""
     if any(k in pressure for k in own):
         return None
     values = [flow[k] for k in own]
     if abs(sum(values)) <= _BALANCED * sum(abs(value) for value in values):
         return None
-    names = ", ".join(ports[k].name for k in own)
+    named = tuple(ports[k].name for k in own)
+    names = ", ".join(named)
     if any(ports[k].role is PortRole.OUTLET for k in own):
-        return (
-            f"The flows given at {names} do not add up: what enters must leave. Leave one outlet without a "
-            "value, and it takes the rest."
+        return FlowFault(
+            message=f"The flows given at {names} do not add up: what enters must leave.",
+            remedy="Leave one outlet without a value, and it takes the rest.",
+            ports=named,
         )
-    return (
-        f"Flow enters at {names}, and no outlet opens into the same channels, so there is no pressure at "
-        "which it can run. Add an outlet there, make one of these ports an outlet, or close them."
+    return FlowFault(
+        message=f"Flow enters at {names}, and no outlet opens into the same channels, so there is no "
+        "pressure at which it can run.",
+        remedy="Add an outlet there, make one of these ports an outlet, or close them.",
+        ports=named,
     )
 
 
