@@ -31,6 +31,7 @@ SUFFIXES: dict[str, tuple[str, float]] = {
     "mj_per_cm2": ("mJ/cm²", 10.0),
     "ul_per_min": ("µL/min", 1e-9 / 60.0),
     "m2_per_s": ("m²/s", 1.0),
+    "mm_per_s": ("mm/s", 1e-3),
     "n": ("N", 1.0),
     "barrer": ("barrer", 3.346402e-16),
     "mn_per_m": ("mN/m", 1e-3),
