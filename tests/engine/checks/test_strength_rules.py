@@ -85,7 +85,7 @@ def test_a_slender_ridge_on_a_printed_mould(chip, review_of, found):
     (finding,) = found(review_of(job, "cast_printed_mould"), "ridge_height")
     # 1000 / 300 = 3.3: above what is safe, below the most
     assert finding.severity is Severity.RISK
-    assert "333 µm" in finding.remedy
+    assert "334 µm" in finding.remedy
 
 
 def test_every_place_that_is_too_wide_is_marked(chip, review_of, found):

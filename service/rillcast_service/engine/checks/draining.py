@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 import shapely
@@ -10,8 +11,9 @@ from shapely import Geometry
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG
 from rillcast_service.engine.checks.limits import Limit, hand_kpa, quantity_limit, rule_range
+from rillcast_service.engine.checks.pillars import in_square
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, mm, of_level
+from rillcast_service.engine.checks.words import count, mm, mm_least, mm_most, of_level
 from rillcast_service.engine.fluidics.draining import Drained, Push, drain
 from rillcast_service.engine.fluidics.hydraulics import Hydraulics
 from rillcast_service.engine.fluidics.spots import Spot
@@ -31,7 +33,7 @@ _M_PER_MM = 1e-3
 _DIFFUSED_TIME = 1.78129
 #: The widest place is found to 5 µm, far within the doubt about the limit.
 _WIDEST_TOLERANCE_MM = 0.005
-#: A spot's middle is found as closely as a reader needs it.
+#: A spot is found as closely as a reader needs it.
 _PLACE_MM = 0.1
 
 
@@ -124,6 +126,8 @@ def clearing_time(case: Case) -> Iterator[Finding]:
         severity = Severity.RISK
     if severity is None:
         return
+    # thin enough that neither the best estimate nor its high end is told any more
+    thinner = min(limit.value.low / minutes.best, limit.value.best / minutes.high)
     slowest = max(told.pushes, key=lambda push: push.seconds.best)
     yield Finding(
         rule="clearing_time",
@@ -136,7 +140,7 @@ def clearing_time(case: Case) -> Iterator[Finding]:
         ),
         remedy=(
             "Warm the chip to 35 to 40 °C, which thins the resin, choose a resin below "
-            f"{told.viscosity_mpa_s.best * limit.value.low / minutes.best:.0f} mPa·s, or make the narrowest "
+            f"{math.floor(told.viscosity_mpa_s.best * thinner)} mPa·s, or make the narrowest "
             "stretch deeper: the time falls with the square of the depth. Gloves and goggles: what comes out "
             "is uncured resin, and the safety data sheet comes first."
         ),
@@ -201,7 +205,7 @@ def dead_end(case: Case) -> Iterator[Finding]:
             ),
             remedy=(
                 f"Draw a port at {_at(longest)}, or shorten the dead end by "
-                f"{mm(longest.reach_mm - limit.value.low)}; soaking in solvent takes about "
+                f"{mm_least(longest.reach_mm - limit.value.low + _PLACE_MM)}; soaking in solvent takes about "
                 f"{_hours(soak_h)} to thin it to 1 % there, longer than a green part stands."
             ),
             measured=round(longest.reach_mm, 2),
@@ -256,12 +260,14 @@ def roof_span(case: Case) -> Iterator[Finding]:
             continue
         if case.variant.orientation_deg < UPRIGHT_FROM_DEG:
             span, where = _widest(channel.geometry.difference(openings))
+            pillars = in_square(case, free_mm=limit.value.low)
             remedy = (
-                f"Set pillars {mm(limit.value.low)} apart, make it that narrow, or print the chip upright."
+                f"{pillars + ', make' if pillars else 'Make'} it {mm_most(limit.value.low)} wide or less, or "
+                "print the chip upright."
             )
         else:  # standing, the roof of a channel is as wide as the channel is deep
             span, where = max(channel.depth_um.best, 0.0) * _M_PER_MM, channel.geometry
-            remedy = f"Make it {mm(limit.value.low)} deep or less, or print the chip flat."
+            remedy = f"Make it {mm_most(limit.value.low)} deep or less, or print the chip flat."
         severity = limit.severity_of_too_large(span)
         if severity is not None:
             yield Finding(

@@ -10,8 +10,17 @@ from shapely import MultiPolygon, Polygon
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.places import by_severity, deepest_um, depth_at_um, walls_and_islands
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, in_doubt, of_level, um
-from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.checks.words import (
+    count,
+    enough_um,
+    in_doubt,
+    of_level,
+    or_finer,
+    um,
+    um_least,
+    um_most,
+)
+from rillcast_service.engine.result import Finding
 from rillcast_service.engine.shapes import drawn_levels
 
 
@@ -37,7 +46,6 @@ def island_size(case: Case) -> Iterator[Finding]:
             [(limit.severity_of_too_small(island.measured), island) for island in places]
         ):
             least = min(island.measured for island in found)
-            target = limit.value.high if severity is Severity.RISK else limit.value.best
             yield Finding(
                 rule="island_size",
                 severity=severity,
@@ -46,7 +54,10 @@ def island_size(case: Case) -> Iterator[Finding]:
                     f"{_alike(found)}; this route makes {um(limit.value.best)} and up."
                     f"{in_doubt(case, limit)}"
                 ),
-                remedy=f"Widen it by {um(target - least)} to {um(target)}, or leave it out.",
+                remedy=(
+                    f"Widen it to {enough_um(limit, severity)}"
+                    f"{or_finer(case, 'island_size', drawn_um=least)}; or leave it out."
+                ),
                 measured=least,
                 **limit.shown,
                 unit="µm",
@@ -104,8 +115,8 @@ def _slender_on(
                 f"{limit.value.low:g} is safe and {limit.value.best:g} the most."
             ),
             remedy=(
-                f"Widen it to {um(depth_um / limit.value.low)}, or make the channel around it "
-                f"{um(depth_um * limit.value.low / worst.measured)} deep."
+                f"Widen it to {um_least(depth_um / limit.value.low)}, or make the channel around it "
+                f"{um_most(depth_um * limit.value.low / worst.measured)} deep."
             ),
             measured=worst.measured,
             **limit.shown,

@@ -9,7 +9,7 @@ from shapely import Geometry
 
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, in_doubt, mm, um
+from rillcast_service.engine.checks.words import count, in_doubt, mm, mm_least, um
 from rillcast_service.engine.result import Finding
 from rillcast_service.engine.shapes import crossings, drawn_levels
 
@@ -82,8 +82,8 @@ def level_stack(case: Case) -> Iterator[Finding]:
             f"is {mm(thickness_mm)} thick.{in_doubt(case, floor)}"
         ),
         remedy=(
-            f"Make the chip {mm(needed.high)} thick, the channels shallower, or join levels that need not "
-            "cross."
+            f"Make the chip {mm_least(needed.high)} thick, the channels shallower, or join levels that need "
+            "not cross."
         ),
         measured=thickness_mm,
         **limit.shown,

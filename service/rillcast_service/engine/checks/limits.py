@@ -148,6 +148,53 @@ def least_size_um(case: Case, rule_id: str) -> Limit | None:
     return Limit(Range(low.value.low, best.value.best, high.value.high), "; ".join(sources))
 
 
+@dataclass(frozen=True, slots=True)
+class Finer:
+    """What on the side of the machine would make a size as small as drawn.
+
+    Args:
+        profile: a measured profile of the printer is needed.
+        pixel_um, layer_um: the largest pixel and layer that do; None where the machine at hand does.
+        feature_um: least feature to ask of whoever makes the mould.
+    """
+
+    profile: bool = False
+    pixel_um: float | None = None
+    layer_um: float | None = None
+    feature_um: float | None = None
+
+
+def finer_machine(case: Case, rule_id: str, *, drawn_um: float) -> Finer | None:
+    """Whether another machine, or the knowledge of this one, lets a drawn size pass.
+
+    Args:
+        case, rule_id: as in `least_size_um`.
+        drawn_um: the size that is too small on the machine at hand.
+
+    Returns:
+        What would do, with a measured profile at best estimates; None where what binds is no machine's.
+    """
+    pixel_um = layer_um = feature_um = None
+    for term in limit_table(case, rule_id).get("terms", ()):
+        if "of" in term:
+            feature_um = drawn_um
+        elif "um" in term:
+            if float(term["um"]) > drawn_um and not term.get("without_profile"):
+                return None
+        else:
+            printer = prints.printer(case.job)
+            in_layers = "layers" in term and case.variant.orientation_deg < UPRIGHT_FROM_DEG
+            largest = drawn_um / float(term["layers" if "layers" in term else "pixels"])
+            if in_layers and printer.number("layer_um") > largest:
+                layer_um = largest
+            elif not in_layers and max(printer.number(f"pixel_{axis}_um") for axis in "xy") > largest:
+                pixel_um = largest
+    profile = case.as_made.calibrated is False
+    if not profile and pixel_um is layer_um is feature_um is None:
+        return None
+    return Finer(profile, pixel_um, layer_um, feature_um)
+
+
 def _term_um(case: Case, term: Mapping[str, Any]) -> Limit:
     if "of" in term:
         return _of_machine(case, term)

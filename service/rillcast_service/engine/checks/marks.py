@@ -15,7 +15,16 @@ from rillcast_service.engine.asmade.model import AsMade
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.places import by_severity
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import at_places, in_doubt, mm, um
+from rillcast_service.engine.checks.words import (
+    at_places,
+    enough_mm,
+    enough_um,
+    in_doubt,
+    mm,
+    or_finer,
+    um,
+    um_least,
+)
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Span, narrow_gaps, narrow_spans
 from rillcast_service.engine.result import Finding, Severity
@@ -48,7 +57,6 @@ def _too_narrow(case: Case, thing: str, limit: Limit, spans: tuple[Span, ...]) -
     graded = [(limit.severity_of_too_small(round(span.length_um)), span) for span in spans]
     for wanted, found in by_severity(graded):
         least = round(min(span.length_um for span in found))
-        target = limit.value.high if wanted is Severity.RISK else limit.value.best
         yield Finding(
             rule="mark_stroke",
             severity=_at_most(case, "mark_stroke", wanted),
@@ -56,7 +64,9 @@ def _too_narrow(case: Case, thing: str, limit: Limit, spans: tuple[Span, ...]) -
                 f"The narrowest {thing} of the marks is {um(least)} wide{at_places(found)}; this route keeps "
                 f"{um(limit.value.best)} and up legible.{in_doubt(case, limit)}"
             ),
-            remedy=f"Draw it {um(target)} wide or more.",
+            remedy=(
+                f"Make it {enough_um(limit, wanted, 'wide')}{or_finer(case, 'mark_stroke', drawn_um=least)}."
+            ),
             measured=float(least),
             **limit.shown,
             unit="µm",
@@ -74,7 +84,6 @@ def mark_height(case: Case) -> Iterator[Finding]:
     graded = [(limit.severity_of_too_small(round(row.height_mm * 1e3)), row) for row in rows]
     for wanted, found in by_severity(graded):
         least_um = min(row.height_mm for row in found) * 1e3
-        target = limit.value.high if wanted is Severity.RISK else limit.value.best
         more = f" ({len(found)} rows are that small)" if len(found) > 1 else ""
         yield Finding(
             rule="mark_height",
@@ -83,7 +92,7 @@ def mark_height(case: Case) -> Iterator[Finding]:
                 f"The smallest writing is {mm(least_um / 1e3)} tall{more}; it is read without a lens from "
                 f"{mm(limit.value.best / 1e3)} up."
             ),
-            remedy=f"Write {mm(target / 1e3)} tall or more, or read it under a lens.",
+            remedy=f"Write it {enough_mm(limit, wanted, 'tall')}, or read it under a lens.",
             measured=round(least_um, 1),
             **limit.shown,
             unit="µm",
@@ -194,8 +203,8 @@ def _remedy(case: Case, read: ReadCode, limit: Limit) -> str:
     target_um = code.module_mm * 1e3 * factor
     width_mm, height_mm = (count * target_um / 1e3 for count in (code.columns, code.rows))
     return (
-        f"Enlarge its modules to {um(target_um)} or more ({mm(width_mm)} × {mm(height_mm)} without its quiet "
-        "zone), or shorten the text so that it needs fewer."
+        f"Enlarge its modules to {um_least(target_um)} or more ({mm(width_mm)} × {mm(height_mm)} without its "
+        "quiet zone), or shorten the text so that it needs fewer."
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import shapely
 
+from rillcast_service.engine.checks.draining import holds_resin
 from rillcast_service.engine.checks.registry import Case, rule
 from rillcast_service.engine.checks.words import of_level
 from rillcast_service.engine.layout.model import PortRole
@@ -19,7 +20,10 @@ _SOURCE = "conservation of volume: what goes in must push something out"
 def unreachable_cavity(case: Case) -> Iterator[Finding]:
     """Every connected cavity, of however many levels, has an inlet, and an outlet or vent."""
     vents = {port.name for port in case.job.layout.ports if port.role is PortRole.VENT}
+    resin_stays = "trapped_resin" in case.route.rules and holds_resin(case.route, case.process)
     for cavity in case.cavities.cavities:
+        if resin_stays and len(cavity.ports) < 2:
+            continue  # `trapped_resin` tells it, with what it means for this route
         if cavity.has_inlet and (cavity.has_outlet or vents & set(cavity.ports)):
             continue
         level, channels = next(iter(cavity.levels.items()))
@@ -31,11 +35,12 @@ def unreachable_cavity(case: Case) -> Iterator[Finding]:
         else:
             lacking = "outlet or vent" if cavity.has_inlet else "inlet"
             message = f"There is no {lacking} to {place}; only {', '.join(cavity.ports)}."
-            remedy = f"Draw an {lacking} into it, or give one of its ports that role."
+            remedy = f"Draw an {lacking} into it"
+            remedy += ", or give one of its ports that role." if len(cavity.ports) > 1 else "."
         yield Finding(
             rule="unreachable_cavity",
             severity=Severity.BLOCKER,
-            message=f"{message}",
+            message=message,
             remedy=remedy,
             source=_SOURCE,
             measured=float(len(cavity.ports)),

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import shapely
-from shapely import Geometry, LineString, MultiPolygon, Point
+from shapely import Geometry, GeometryCollection, LineString, MultiLineString, MultiPolygon, Point
 
 from rillcast_service.engine.checks.limits import Limit, quantity_limit, rule_range
+from rillcast_service.engine.checks.places import by_severity
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, mm, of_level
+from rillcast_service.engine.checks.words import count, enough_more_mm, mm, mm_least, of_level
 from rillcast_service.engine.layout.model import Port
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.shapes import drawn_channels, drawn_levels, polygons
@@ -28,28 +30,35 @@ def port_clearance(case: Case) -> Iterator[Finding]:
     limit = quantity_limit(case, "port_clearance", "centre_to_edge_mm")
     if limit is not None:
         edge = case.job.chip.outline.exterior
-        for port in ports:
-            yield from _too_near(limit, port.centre, edge, f"the centre of port {port.name!r}", "the edge")
+        yield from _too_near(
+            limit, [(port.centre, edge, f"the centre of port {port.name!r}", "the edge") for port in ports]
+        )
     limit = quantity_limit(case, "port_clearance", "wall_between_mm")
     if limit is not None:
-        for one, other in combinations(ports, 2):
-            yield from _too_near(
-                limit, one.opening, other.opening, f"port {one.name!r}", f"port {other.name!r}"
-            )
+        yield from _too_near(
+            limit,
+            [
+                (one.opening, other.opening, f"port {one.name!r}", f"port {other.name!r}")
+                for one, other in combinations(ports, 2)
+            ],
+        )
     limit = quantity_limit(case, "port_clearance", "wall_to_channel_mm")
     if limit is not None:
         levels = drawn_levels(case.job.layout)
-        for port in ports:
-            for level, channels in levels.items():
-                if level <= _deepest_level(port, levels):
-                    beside = _beside(port, channels, limit.value.high)
-                    yield from _too_near(
-                        limit,
-                        port.opening,
-                        beside,
-                        f"port {port.name!r}",
-                        f"a channel{of_level(case, level)} it does not feed there",
-                    )
+        yield from _too_near(
+            limit,
+            [
+                (
+                    port.opening,
+                    _beside(port, channels, limit.value.high),
+                    f"port {port.name!r}",
+                    f"a channel{of_level(case, level)} it does not feed there",
+                )
+                for port in ports
+                for level, channels in levels.items()
+                if level <= _deepest_level(port, levels)
+            ],
+        )
 
 
 def _deepest_level(port: Port, levels: Mapping[int, MultiPolygon]) -> int:
@@ -64,28 +73,53 @@ def _beside(port: Port, channels: MultiPolygon, within_mm: float) -> MultiPolygo
     return MultiPolygon([part for part in near.geoms if not part.intersects(port.opening)])
 
 
-def _too_near(limit: Limit, one: Geometry, other: Geometry, one_is: str, other_is: str) -> Iterator[Finding]:
-    # whole micrometres, as everywhere: a distance drawn as the limit itself is no fault
-    if other.is_empty:
-        return
-    distance = round(shapely.distance(one, other), 3)
-    severity = limit.severity_of_too_small(distance)
-    if severity is None:
-        return
-    nearest = shapely.shortest_line(one, other)
-    place: Geometry = nearest if isinstance(nearest, LineString) and nearest.length else Point(one.centroid)
-    yield Finding(
-        rule="port_clearance",
-        severity=severity,
-        message=(
-            f"From {one_is} to {other_is} it is {mm(distance)}; the route needs {mm(limit.value.best)}."
-        ),
-        remedy=f"Leave {mm(limit.value.high - distance)} more between them.",
-        measured=distance,
-        **limit.shown,
-        unit="mm",
-        where=place,
-    )
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """Two things that are too near to each other, and the line between them."""
+
+    distance_mm: float
+    one: str
+    other: str
+    line: LineString
+
+
+def _too_near(limit: Limit, pairs: Iterable[tuple[Geometry, Geometry, str, str]]) -> Iterator[Finding]:
+    """One finding for all pairs of one severity; a pair is two shapes and what they are."""
+    graded = []
+    for one, other, one_is, other_is in pairs:
+        if other.is_empty:
+            continue
+        # whole micrometres, as everywhere: a distance drawn as the limit itself is no fault
+        distance = round(shapely.distance(one, other), 3)
+        severity = limit.severity_of_too_small(distance)
+        if severity is not None:
+            graded.append((severity, _Near(distance, one_is, other_is, shapely.shortest_line(one, other))))
+    for severity, found in by_severity(graded):
+        nearest = min(found, key=lambda near: near.distance_mm)
+        yield Finding(
+            rule="port_clearance",
+            severity=severity,
+            message=(
+                f"From {nearest.one} to {nearest.other} it is {mm(nearest.distance_mm)}{_like_it(found)}; "
+                f"the route needs {mm(limit.value.best)}."
+            ),
+            remedy=f"Leave {enough_more_mm(limit, nearest.distance_mm, severity)} between them.",
+            measured=nearest.distance_mm,
+            **limit.shown,
+            unit="mm",
+            where=_lines([near.line for near in found]),
+        )
+
+
+def _like_it(found: Sequence[object]) -> str:
+    return f" ({count(len(found), 'place')} like it)" if len(found) > 1 else ""
+
+
+def _lines(lines: Sequence[LineString]) -> Geometry:
+    """Lines as one geometry; where shapes touch or lie in one another the line is a point."""
+    if all(line.length for line in lines):
+        return MultiLineString(lines)
+    return GeometryCollection([line if line.length else Point(line.coords[0]) for line in lines])
 
 
 @rule("port_pad")
@@ -114,8 +148,8 @@ def port_pad(case: Case) -> Iterator[Finding]:
                     f"{mm(placement.value.high)}."
                 ),
                 remedy=(
-                    f"Draw a pad of {mm(port.bore_mm + 2.0 * placement.value.high)} across at the end of the "
-                    "channel, with the port in its middle."
+                    f"Draw a pad of {mm_least(port.bore_mm + 2 * placement.value.high)} across at the end of "
+                    "the channel, with the port in its middle."
                 ),
                 measured=spare,
                 **placement.shown,
@@ -140,7 +174,8 @@ def _pad_mm(port: Port, channels: MultiPolygon) -> float:
 
 def _narrow_pads(narrow: list[tuple[float, Port]], placement: Limit) -> Finding:
     pad, worst = min(narrow, key=lambda item: item[0] - item[1].bore_mm)
-    limit = Limit(placement.value * 2.0 + worst.bore_mm, placement.source)
+    # whole micrometres: bores are those of flattened circles
+    limit = Limit((placement.value * 2.0 + worst.bore_mm).map(lambda size: round(size, 3)), placement.source)
     others = f" ({count(len(narrow), 'port')} like it)" if len(narrow) > 1 else ""
     return Finding(
         rule="port_pad",
@@ -150,7 +185,7 @@ def _narrow_pads(narrow: list[tuple[float, Port]], placement: Limit) -> Finding:
             f"the hole {'reaches' if pad < worst.bore_mm else 'may reach'} beyond the channel, and air stays "
             "under its rim."
         ),
-        remedy=f"Draw a pad of {mm(limit.value.best)} across around it, or take a smaller punch.",
+        remedy=f"Draw a pad of {mm_least(limit.value.best)} across around it, or take a smaller punch.",
         measured=pad,
         **limit.shown,
         unit="mm",
@@ -167,26 +202,13 @@ def connector_room(case: Case) -> Iterator[Finding]:
     cones = {port.name for port in case.job.layout.ports if smallest <= port.bore_mm <= largest}
     common = quantity_limit(case, "connector_room", "pitch_mm")
     between_cones = quantity_limit(case, "connector_room", "luer_pitch_mm")
-    for one, other in combinations(case.job.layout.ports, 2):
-        limit = between_cones if {one.name, other.name} <= cones else common
-        pitch = round(one.centre.distance(other.centre), 3)
-        severity = limit.severity_of_too_small(pitch) if limit is not None else None
-        if limit is None or severity is None:
-            continue
-        body = "two Luer hubs" if limit is between_cones else "two fittings"
-        yield Finding(
-            rule="connector_room",
-            severity=severity,
-            message=(
-                f"Ports {one.name!r} and {other.name!r} are {mm(pitch)} apart; {body} need "
-                f"{mm(limit.value.best)}, and {mm(limit.value.high)} with room for fingers."
-            ),
-            remedy=f"Move them {mm(limit.value.high - pitch)} farther apart.",
-            measured=pitch,
-            **limit.shown,
-            unit="mm",
-            where=LineString([one.centre, other.centre]),
-        )
+    pairs = list(combinations(case.job.layout.ports, 2))
+    for body, limit in (("two Luer hubs", between_cones), ("two fittings", common)):
+        if limit is not None:
+            of_body = [
+                pair for pair in pairs if ({port.name for port in pair} <= cones) == (limit is between_cones)
+            ]
+            yield from _too_close(body, limit, of_body)
     cone_mm = luer.quantity("cone_length_mm")
     if cones and case.job.chip.thickness_mm < cone_mm.value:
         yield Finding(
@@ -204,4 +226,23 @@ def connector_room(case: Case) -> Iterator[Finding]:
             **Limit.of(cone_mm).shown,
             unit="mm",
             where=shapely.union_all([port.opening for port in case.job.layout.ports if port.name in cones]),
+        )
+
+
+def _too_close(body: str, limit: Limit, pairs: Sequence[tuple[Port, Port]]) -> Iterator[Finding]:
+    pitches = [(round(one.centre.distance(other.centre), 3), one, other) for one, other in pairs]
+    for severity, found in by_severity([(limit.severity_of_too_small(near[0]), near) for near in pitches]):
+        pitch, one, other = min(found, key=lambda near: near[0])
+        yield Finding(
+            rule="connector_room",
+            severity=severity,
+            message=(
+                f"Ports {one.name!r} and {other.name!r} are {mm(pitch)} apart{_like_it(found)}; {body} need "
+                f"{mm(limit.value.best)}, and {mm(limit.value.high)} with room for fingers."
+            ),
+            remedy=f"Move them {enough_more_mm(limit, pitch, severity, 'farther apart')}.",
+            measured=pitch,
+            **limit.shown,
+            unit="mm",
+            where=MultiLineString([LineString([one.centre, other.centre]) for _, one, other in found]),
         )

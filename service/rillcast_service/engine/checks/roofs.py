@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -13,17 +14,21 @@ from shapely import Geometry, Polygon
 from rillcast_service.engine.asmade import elasticity
 from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.checks.limits import Limit, quantity_limit, rule_range
+from rillcast_service.engine.checks.pillars import in_square
 from rillcast_service.engine.checks.places import by_severity, silicone_stiffness
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, mm, um
+from rillcast_service.engine.checks.words import count, mm, mm_most, um, um_least
 from rillcast_service.engine.ranges import Range
-from rillcast_service.engine.result import Finding
+from rillcast_service.engine.result import Finding, Severity
+from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import offset, polygons
 
 # The widest place is found to 5 µm, far within the doubt about the limit.
 _WIDEST_TOLERANCE_MM = 0.005
 #: Of a place this many times as long as wide the ends no longer count.
 _STRIP = 1e3
+#: A depth is made deeper so often before none is found.
+_DEEPENINGS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +113,7 @@ def roof_sag(case: Case) -> Iterator[Finding]:
     for channel in case.as_made.channels:
         if channel.geometry.is_empty or channel.depth_um.best <= 0.0:
             continue
-        roof = _roof_over(case, channel, pressing)
+        roof = _roof_over(case, channel.depth_um.best * 1e-6, pressing)
         depth_mm = channel.depth_um.best / 1000.0
         # a port has no roof: its hole is punched through
         roofed = channel.geometry.difference(openings)
@@ -122,19 +127,17 @@ def roof_sag(case: Case) -> Iterator[Finding]:
             worst = max(found, key=lambda place: place.width_mm)
             others = f" ({count(len(found), 'place')} like it)" if len(found) > 1 else ""
             safe = worst.limit.value.low
+            widest = "widest" if len(found) == len(places) or severity is Severity.BLOCKER else "next widest"
             yield Finding(
                 rule="roof_sag",
                 severity=severity,
                 message=(
-                    f"The widest place of layer {channel.layer!r} is {mm(worst.width_mm)} across and "
+                    f"The {widest} place of layer {channel.layer!r} is {mm(worst.width_mm)} across and "
                     f"{um(channel.depth_um.best)} deep{others}, {worst.ratio(depth_mm):.0f} to 1; "
                     f"{safe:.3g} is safe and {worst.limit.value.best:.3g} the most. Its roof sags "
                     f"{um(roof.sag_um(worst))} when pressed on with {pressing.value.best:g} kPa in bonding."
                 ),
-                remedy=(
-                    f"Set pillars {mm(safe * depth_mm)} apart in it, make it that narrow, or "
-                    f"{um(1000.0 * worst.width_mm / safe)} deep."
-                ),
+                remedy=_remedy(case, channel, worst, safe_mm, (thumb, pressing)),
                 measured=round(worst.ratio(depth_mm), 1),
                 **worst.limit.shown,
                 unit="1",
@@ -142,8 +145,51 @@ def roof_sag(case: Case) -> Iterator[Finding]:
             )
 
 
-def _roof_over(case: Case, channel: MadeChannel, pressing: Limit) -> _Roof:
-    depth_m = channel.depth_um.best * 1e-6
+def _remedy(
+    case: Case, channel: MadeChannel, worst: _Place, safe_mm: float, limits: tuple[Limit, Limit]
+) -> str:
+    """Pillars where the machine makes them so close, a narrower place, or a deeper channel, as drawn.
+
+    `safe_mm` is that of a strip: a place that is made narrower is longer for its width.
+    """
+    pillars = in_square(case, free_mm=safe_mm)
+    narrower_mm = safe_mm - max(case.as_made.width_change_um.high, 0.0) / 1000.0
+    ways = [pillars] if pillars else []
+    ways.append(f"{'make' if pillars else 'Make'} it {mm_most(narrower_mm)} wide or less")
+    deep_um = _deep_enough_um(case, channel, worst, limits)
+    if deep_um is not None:
+        ways.append(f"{um_least(deep_um)} deep or more")
+    return f"{', '.join(ways[:-1])}, or {ways[-1]}." if len(ways) > 1 else f"{ways[0]}."
+
+
+def _deep_enough_um(
+    case: Case, channel: MadeChannel, worst: _Place, limits: tuple[Limit, Limit]
+) -> float | None:
+    """The drawn depth from which on a place as wide as this one is safe, in whole layers where it is printed.
+
+    A deeper channel leaves a thinner roof, so the safe ratio of the new depth counts; None where the chip is
+    too thin for any depth to help.
+    """
+    thumb, pressing = limits
+    drawn_um = next(
+        layer.depth_um or 0.0 for layer in case.job.layout.channel_layers if layer.name == channel.layer
+    )
+    layer_um = None if case.as_made.calibrated is None else prints.printer(case.job).number("layer_um")
+    made_um = channel.depth_um.best
+    for _ in range(_DEEPENINGS):
+        roof = _roof_over(case, made_um * 1e-6, pressing)
+        safe = _lowest(thumb, roof, worst.length_to_width).value.low
+        needed_um = 1000.0 * worst.width_mm / safe
+        if needed_um <= made_um:
+            factor = 1.0 if layer_um is not None else drawn_um / channel.depth_um.best
+            return made_um * factor
+        made_um = math.ceil(needed_um / layer_um) * layer_um if layer_um is not None else needed_um
+        if made_um >= 1000.0 * case.job.chip.thickness_mm:
+            break
+    return None
+
+
+def _roof_over(case: Case, depth_m: float, pressing: Limit) -> _Roof:
     # `cover` sees to roofs that are thinner than nothing
     thickness_m = max(case.job.chip.thickness_mm * 1e-3 - depth_m, depth_m)
     density = case.job.bench["silicone"].number("density_g_per_ml") * 1e3

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from functools import partial
 
 import shapely
 from shapely import Geometry, MultiLineString
@@ -12,13 +14,26 @@ from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG, in_layers
 from rillcast_service.engine.asmade.topology import TopologyChange, compare
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.places import by_severity, walls_and_islands
-from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import at_places, count, in_doubt, of_level, um
+from rillcast_service.engine.checks.registry import Case, registered, rule
+from rillcast_service.engine.checks.words import (
+    at_places,
+    count,
+    enough_um,
+    in_doubt,
+    of_level,
+    or_finer,
+    um,
+    um_least,
+    um_most,
+)
 from rillcast_service.engine.layout.measure import Span, narrow_spans
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_levels, made_levels
+
+#: A chord ends on the walls to within rounding.
+_SAME_PLACE_MM = 1e-3
 
 
 @rule("channel_width")
@@ -55,7 +70,6 @@ def _too_small(
     for severity, found in by_severity(graded):
         least = round(min(span.length_um for span in found))
         first = "The narrowest" if len(found) == wrong or severity is Severity.BLOCKER else "Another"
-        target = limit.value.high if severity is Severity.RISK else limit.value.best
         yield Finding(
             rule=rule_id,
             severity=severity,
@@ -63,7 +77,7 @@ def _too_small(
                 f"{first} {thing} is {um(least)} wide{at_places(found)}; this route makes "
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
-            remedy=f"Widen to {um(target)} or more, or choose a machine with finer resolution.",
+            remedy=f"Widen to {enough_um(limit, severity)}{or_finer(case, rule_id, drawn_um=least)}.",
             measured=float(least),
             **limit.shown,
             unit="µm",
@@ -80,7 +94,6 @@ def channel_depth(case: Case) -> Iterator[Finding]:
         severity = limit.severity_of_too_small(depth) if limit is not None else None
         if limit is None or severity is None:
             continue
-        target = limit.value.high if severity is Severity.RISK else limit.value.best
         yield Finding(
             rule="channel_depth",
             severity=severity,
@@ -88,7 +101,10 @@ def channel_depth(case: Case) -> Iterator[Finding]:
                 f"Layer {layer.name!r} is drawn {depth:g} µm deep; this route makes "
                 f"{um(limit.value.best)} and up.{in_doubt(case, limit)}"
             ),
-            remedy=f"Draw it {um(target)} deep or more, or slice it in thinner layers.",
+            remedy=(
+                f"Make it {enough_um(limit, severity, 'deep')}"
+                f"{or_finer(case, 'channel_depth', drawn_um=depth)}."
+            ),
             measured=depth,
             **limit.shown,
             unit="µm",
@@ -102,7 +118,41 @@ def lost_shape(case: Case) -> Iterator[Finding]:
     made = made_levels(case.as_made)
     for level, drawn in drawn_levels(case.job.layout).items():
         change = compare(drawn, made[level], reach_um=case.as_made.width_reach_um)
+        if any(getattr(change, kind) for kind in _TOLD_BY):
+            change = _untold(case, change)
         yield from _changed(case, change, of_level(case, level))
+
+
+#: What becomes of the drawn shapes, and the rules of size that may tell the same place already.
+_TOLD_BY = {
+    "lost": ("channel_width",),
+    "split": ("channel_width",),
+    "merged": ("channel_gap",),
+    "islands": ("channel_gap", "island_size"),
+}
+
+
+def _untold(case: Case, change: TopologyChange) -> TopologyChange:
+    """Without what is below a limit of size: one cause is told once, with the larger number to mend it."""
+    rules = {rule_id: registered()[rule_id] for rule_id in ("channel_width", "channel_gap", "island_size")}
+    told = {
+        rule_id: [
+            finding.where
+            for finding in run(case)
+            if finding.severity is Severity.BLOCKER and finding.where is not None
+        ]
+        for rule_id, run in rules.items()
+        if rule_id in case.route.rules
+    }
+    kept = {}
+    for kind, rule_ids in _TOLD_BY.items():
+        places = [place for rule_id in rule_ids for place in told.get(rule_id, ())]
+        kept[kind] = tuple(
+            shape
+            for shape in getattr(change, kind)
+            if not any(shapely.dwithin(place, shape, _SAME_PLACE_MM) for place in places)
+        )
+    return TopologyChange(**kept)
 
 
 def _changed(case: Case, change: TopologyChange, of_this_level: str) -> Iterator[Finding]:
@@ -148,20 +198,25 @@ def roof_closes(case: Case) -> Iterator[Finding]:
         made, layer = channel.depth_um, drawn[channel.layer]
         if made.low >= layer_um or layer.depth_um is None:
             continue
-        # whatever is lost on the way from drawn to made has to be drawn on top
-        least = Limit((made * -1.0) + (layer.depth_um + layer_um), source)
+        # whatever is lost on the way from built to made has to be built on top
+        built_um = layer.depth_um if upright else in_layers(layer.depth_um, prints.printer(case.job))
+        least = Limit((made * -1.0) + (built_um + layer_um), source)
+        whole = least if upright else Limit(least.value.map(partial(_whole_layers, layer_um)), source)
         closed = made.best < layer_um
         target = least.value.best if closed else least.value.high
+        severity = Severity.BLOCKER if closed else Severity.RISK
         stays = made.best if closed else made.low
         yield Finding(
             rule="roof_closes",
-            severity=Severity.BLOCKER if closed else Severity.RISK,
+            severity=severity,
             message=(
                 f"Of the {um(layer.depth_um)} that layer {channel.layer!r} is drawn deep, "
                 f"{um(max(stays, 0.0))} stay open {'at best estimate' if closed else 'at worst'}; "
                 f"it takes {um(target)}.{in_doubt(case, least)}"
             ),
-            remedy=f"Draw it {um(target)} deep or more{'' if upright else _less_light(case, layer)}.",
+            remedy=(
+                f"Make it {enough_um(whole, severity, 'deep')}{'' if upright else _less_light(case, layer)}."
+            ),
             source=source,
             measured=layer.depth_um,
             limit=round(least.value.best, 1),
@@ -170,6 +225,10 @@ def roof_closes(case: Case) -> Iterator[Finding]:
             unit="µm",
             where=layer.geometry,
         )
+
+
+def _whole_layers(layer_um: float, depth_um: float) -> float:
+    return math.ceil(round(depth_um / layer_um, 6)) * layer_um
 
 
 def _less_light(case: Case, layer: Layer) -> str:
@@ -207,7 +266,7 @@ def ridge_height(case: Case) -> Iterator[Finding]:
                 severity=severity,
                 message=f"Layer {layer.name!r} is {um(depth)} deep; one film of this process gives up to "
                 f"{um(highest.value.best)}.",
-                remedy=f"Make it {um(highest.value.low)} deep or less, or ask for a two-coat mould.",
+                remedy=f"Make it {um_most(highest.value.low)} deep or less, or ask for a two-coat mould.",
                 measured=round(depth, 2),
                 **highest.shown,
                 unit="µm",
@@ -236,7 +295,10 @@ def _slender_ridges(case: Case, layer: Layer, limit: Limit) -> Iterator[Finding]
             severity=severity,
             message=f"The narrowest ridge of layer {layer.name!r} is {ratio:.1f} times as high as "
             f"wide{others}; {limit.value.low:g} is safe and {limit.value.best:g} the most.",
-            remedy=f"Widen it to {um(safe_um)} or make it shallower.",
+            remedy=(
+                f"Widen it to {um_least(safe_um)}, or make it "
+                f"{um_most(limit.value.low * depth / ratio)} deep or less."
+            ),
             measured=round(ratio, 2),
             **limit.shown,
             unit="1",

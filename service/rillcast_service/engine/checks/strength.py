@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -9,7 +10,7 @@ import shapely
 
 from rillcast_service.engine.checks.limits import Limit, limit_table, quantity_limit
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import mm, um
+from rillcast_service.engine.checks.words import figures_most, mm, mm_least, um, um_least
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.shapes import drawn_levels, made_levels
 
@@ -35,7 +36,9 @@ def cover(case: Case) -> Iterator[Finding]:
                 f"A chip {mm(case.job.chip.thickness_mm)} thick leaves {mm(max(left, 0.0))} over its deepest "
                 f"channel; the route needs {mm(limit.value.best)}."
             ),
-            remedy=f"Make the chip {mm(deepest_mm + limit.value.high)} thick or the channels shallower.",
+            remedy=(
+                f"Make the chip {mm_least(deepest_mm + limit.value.high)} thick or the channels shallower."
+            ),
             measured=round(left, 3),
             **limit.shown,
             unit="mm",
@@ -61,8 +64,8 @@ def seal_depth(case: Case) -> Iterator[Finding]:
                     f"Layer {channel.layer!r} comes out {um(depth)} deep; by this bond "
                     f"{um(limit.value.high)} stay clear for sure and {um(limit.value.best)} at best."
                 ),
-                remedy=f"Make it {um(limit.value.high)} deep, or cut a groove around the channels that takes "
-                "up what is squeezed out.",
+                remedy=f"Make it {um_least(limit.value.high)} deep, or cut a groove around the channels that "
+                "takes up what is squeezed out.",
                 measured=float(depth),
                 **limit.shown,
                 unit="µm",
@@ -84,7 +87,7 @@ def bonded_area(case: Case) -> Iterator[Finding]:
     severity = limit.severity_of_too_small(bonded)
     if severity is None:
         return
-    wider_mm2 = open_mm2 / (1.0 - limit.value.high / 100.0) - outline.area
+    wider_mm2 = math.ceil(open_mm2 / (1.0 - limit.value.high / 100.0) - outline.area)
     yield Finding(
         rule="bonded_area",
         severity=severity,
@@ -92,7 +95,7 @@ def bonded_area(case: Case) -> Iterator[Finding]:
             f"Channels and ports leave {bonded:.0f} % of the face to bond; {limit.value.best:.0f} % is the "
             f"least and {limit.value.high:.0f} % safe."
         ),
-        remedy=f"Make the chip {wider_mm2:.0f} mm² larger, or set pillars in the widest chambers.",
+        remedy=f"Make the chip {wider_mm2} mm² larger, or set pillars in the widest chambers.",
         measured=bonded,
         **limit.shown,
         unit="%",
@@ -148,7 +151,7 @@ def _too_much(
             f"The asked flow needs {needed:.3g} kPa; {holder} stands {limit.value.best:.0f} kPa "
             f"({limit.value.low:.0f} to {limit.value.high:.0f})."
         ),
-        remedy=f"Lower the flow to {less:.3g} µL/min, or make the channels deeper.",
+        remedy=f"Lower the flow to {figures_most(less)} µL/min, or make the channels deeper.",
         measured=round(needed, 1),
         **limit.shown,
         unit="kPa",

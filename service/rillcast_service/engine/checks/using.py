@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from rillcast_service.engine.checks.limits import Limit
 from rillcast_service.engine.checks.registry import Case, rule
+from rillcast_service.engine.checks.words import figures_most
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
 
@@ -23,8 +24,8 @@ def pressure_asked(case: Case) -> Iterator[Finding]:
         severity=Severity.RISK,
         message=f"The asked flow needs {needed:.3g} kPa, and {allowed:g} kPa are allowed.",
         remedy=(
-            f"Lower the flow to {flow * allowed / needed:.3g} µL/min, or make the channels deeper: the "
-            "pressure falls with the third power of the depth."
+            f"Lower the flow to {figures_most(flow * allowed / needed)} µL/min, or make the channels deeper: "
+            "the pressure falls with the third power of the depth."
         ),
         source="asked in the request",
         measured=round(needed, 3),

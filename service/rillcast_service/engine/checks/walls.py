@@ -19,7 +19,7 @@ from rillcast_service.engine.checks.places import (
     walls_and_islands,
 )
 from rillcast_service.engine.checks.registry import Case, rule
-from rillcast_service.engine.checks.words import count, of_level, um
+from rillcast_service.engine.checks.words import count, of_level, um_least, um_most
 from rillcast_service.engine.layout.measure import Span
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Finding
@@ -80,8 +80,8 @@ def _leaning(standing: list[_Standing], where: str) -> Iterator[Finding]:
                 f"{danger}; {safe:.2g} is safe and {worst.limit.value.best:.2g} the most."
             ),
             remedy=(
-                f"Make it {um(worst.depth_um / safe)} thick, or the channels beside it "
-                f"{um(worst.depth_um * safe / worst.ratio)} deep."
+                f"Make it {um_least(worst.depth_um / safe)} thick, or the channels beside it "
+                f"{um_most(worst.depth_um * safe / worst.ratio)} deep."
             ),
             measured=worst.ratio,
             **worst.limit.shown,
