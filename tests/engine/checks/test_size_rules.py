@@ -65,14 +65,20 @@ def test_walls_between_channels(chip, review_of, found, gap_um, severity):
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
 
 
-def test_channels_that_the_light_runs_together_are_a_blocker(chip, review_of, found):
-    # bleed of the default printer is 25 µm a side: a wall of 40 µm on the mould's negative is gone
+def test_walls_that_the_light_opens_are_told_once(chip, review_of, found, with_values):
     lower, upper = box(5.0, 10.0, 65.0, 11.0), box(5.0, 11.04, 65.0, 12.0)
-    analysis = review_of(chip([lower, upper], depth_um=200.0), "cast_printed_mould")
-    (finding,) = found(analysis, "lost_shape")
-    assert finding.severity is Severity.BLOCKER
-    assert "run together" in finding.message
-    assert analysis.summary.merged_features == 1
+    # bleed of the default printer is 25 µm a side: a wall of 40 µm on the mould's negative is gone
+    thin = review_of(chip([lower, upper], depth_um=200.0), "cast_printed_mould")
+    assert thin.summary.merged_features == 1
+    (wall,) = found(thin, "channel_gap")
+    assert (wall.severity, wall.measured) == (Severity.BLOCKER, 40.0)
+    assert found(thin, "lost_shape") == []
+    # a printer of far more bleed opens a wall that is wide enough for the rule of walls
+    job = chip([lower, box(5.0, 11.18, 65.0, 12.0)], depth_um=200.0)
+    bleeding = with_values(job, "printer", edge_bleed_um={"value": 120.0, "low": 110.0, "high": 130.0})
+    (opened,) = found(review_of(bleeding, "cast_printed_mould"), "lost_shape")
+    assert opened.severity is Severity.BLOCKER
+    assert "run together" in opened.message
 
 
 def test_a_channel_narrower_than_the_bleed_is_lost_from_a_printed_part(chip, review_of, found):
