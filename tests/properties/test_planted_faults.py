@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import combinations
 
 import numpy as np
+import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -198,6 +200,8 @@ def test_planted_faults_are_mended_where_they_are_and_nowhere_else(planted):
 
     # the changes add up to the difference
     for change in corrected.changes:
+        if change.rule == "sharp_corner":
+            continue
         assert change.measured_before < LIMIT_UM <= change.measured_after + 0.5
     if corrected.changes:
         assert abs(corrected.changes[0].area_before_mm2 - drawn.area) < 1e-5
@@ -206,3 +210,65 @@ def test_planted_faults_are_mended_where_they_are_and_nowhere_else(planted):
     # once more changes nothing: it is the same layout
     assert mended(corrected.layout).layout is corrected.layout
     assert bool(corrected.changes) == (corrected.layout is not layout)
+
+
+def with_a_bit_of_everything(angle_deg: float) -> tuple[Layout, list[Geometry]]:
+    """A port near the edge, two ports near each other, a neck, the acute tip of a fork, and a label."""
+
+    def turned(shape: Geometry) -> Geometry:
+        return affinity.rotate(shape, angle_deg, origin=(30, 30))
+
+    shapes: list[Geometry] = []
+    ports: list[tuple[str, float, float]] = []
+    for name, left, right, y in (("1", 2.0, 54.0, 8.0), ("2", 6.0, 54.0, 20.0), ("3", 6.0, 54.0, 32.0)):
+        pads = [Point(x, y).buffer(1.2, quad_segs=32) for x in (left, right)]
+        shapes += [box(left, y - 0.25, right, y + 0.25), *pads]
+        ports += [(f"in{name}", left, y), (f"out{name}", right, y)]
+    # 3 mm from bore to bore are needed, and here they are 2.2 mm
+    shapes += [Point(9.0, 20.0).buffer(1.2, quad_segs=32)]
+    ports += [("a2", 9.0, 20.0)]
+    shapes += [affinity.rotate(box(20.0, 31.75, 40.0, 32.25), 20.0, origin=(20.0, 32.0))]
+    channels = shapely.union_all(shapes)
+    channels = channels.difference(shapely.union_all([box(30, 8.05, 31, 8.5), box(30, 7.5, 31, 7.95)]))
+    layout = layout_of(turned(channels), ports, turned(CHIP), turned)
+    label = MultiPolygon([turned(box(10.0, 45.0, 16.0, 45.2))])
+    near = [
+        box(0.0, 6.0, 6.0, 10.0),  # the port at the edge and its pad
+        box(4.0, 17.0, 14.0, 23.0),  # the two ports
+        box(29.0, 7.0, 32.0, 9.0),  # the neck
+        box(20.0, 31.0, 24.0, 34.5),  # the fork
+    ]
+    return (
+        replace(layout, layers=(*layout.layers, Layer("label", Role.MARKS, label, 50.0, 1))),
+        [turned(place) for place in near],
+    )
+
+
+@pytest.mark.parametrize("angle_deg", [0.0, 31.0])
+def test_ports_tips_and_marks_are_mended_together_and_nothing_else(angle_deg):
+    layout, near = with_a_bit_of_everything(angle_deg)
+    corrected = mended(layout, move_ports=True)
+    assert corrected.decisions == ()
+    assert {change.rule for change in corrected.changes} == {
+        "port_clearance",
+        "channel_width",
+        "sharp_corner",
+        "mark_stroke",
+    }
+    assert all(outcome.severity_after is None for outcome in corrected.outcomes)
+    drawn, now = (next(iter(drawn_levels(one).values())) for one in (layout, corrected.layout))
+    assert drawn.symmetric_difference(now).difference(shapely.union_all(near)).area < ROUNDING_MM2
+    assert ports_of_channels(corrected.layout) == ports_of_channels(layout)
+    # by plain geometry: bores 3 mm apart and their middles 3 mm from the edge (route's table, high ends)
+    bores = [port.opening for port in corrected.layout.ports]
+    assert min(one.distance(other) for one, other in combinations(bores, 2)) >= 3.0 - 5e-4
+    assert min(CHIP.exterior.distance(bore.centroid) for bore in unturned(bores, angle_deg)) >= 3.0 - 5e-4
+    moved = [one for one, other in zip(layout.ports, corrected.layout.ports, strict=True) if one != other]
+    assert len(moved) == 2
+    label = corrected.layout.layers[1].geometry
+    assert all(span.length_um >= LIMIT_UM - 0.5 for span in narrow_spans(label, below_um=LIMIT_UM))
+    assert mended(corrected.layout, move_ports=True).layout is corrected.layout
+
+
+def unturned(shapes: Sequence[Geometry], angle_deg: float) -> list[Geometry]:
+    return [affinity.rotate(shape, -angle_deg, origin=(30, 30)) for shape in shapes]

@@ -2,7 +2,7 @@
 
 layout ── prepare ──► job ──► review by all of the route's rules, for every build variant
                                │
-      rounds:  ports ─► widths ─► walls ─► islands ─► corners, each held against all others
+      rounds:  ports ─► widths ─► walls ─► islands ─► corners ─► marks, each held against all others
                                │
                       what hangs together is counted again
                                ▼
@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import shapely
 
 from rillcast_service.catalogue.types import Catalogue, Quantity
+from rillcast_service.engine.asmade.codes import find_codes
 from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.checks.corners import smoothness_mm
 from rillcast_service.engine.checks.places import walls_and_islands
@@ -31,6 +32,13 @@ from rillcast_service.engine.corrections.judging import (
     outcome,
     side_effect,
     spot,
+)
+from rillcast_service.engine.corrections.marks import (
+    Rewritten,
+    Sheet,
+    enlarge_writing,
+    legible_codes,
+    mend_strokes,
 )
 from rillcast_service.engine.corrections.model import (
     Change,
@@ -134,10 +142,9 @@ def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) ->
     else:
         decisions += [_stopped(change, blockers) for change in changes]
         mended, after, changes = layout, before, []
-    told = {decision.rule for decision in decisions}
     for rule in rules:
-        if rule not in told:
-            decisions += _by_hand(after[rule])
+        told = [one.where for one in decisions if one.rule == rule and one.where is not None]
+        decisions += _by_hand([finding for finding in after[rule] if not _is_told(finding, told)])
     return Corrected(
         layout=mended,
         changes=tuple(changes),
@@ -148,6 +155,13 @@ def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) ->
         ),
         assumptions=tuple(one for one in assumed if _matters(one)) + _smoothing(catalogue),
     )
+
+
+def _is_told(finding: Finding, places: Sequence[shapely.Geometry]) -> bool:
+    """Whether a decision tells of a finding's place already, or of one of its places."""
+    if finding.where is None:
+        return bool(places)
+    return any(shapely.dwithin(finding.where, place, _AT_ONCE_MM) for place in places)
 
 
 def _bars(blocker: Finding, changes: Sequence[Change]) -> Iterator[Barred]:
@@ -350,12 +364,69 @@ def _mend_sharp_corner(work: _Work, state: _State) -> _Step:
     )
 
 
+def _mend_mark_height(work: _Work, state: _State) -> _Step:
+    return _mend_marks(work, state, enlarge_writing)
+
+
+def _mend_mark_stroke(work: _Work, state: _State) -> _Step:
+    return _mend_marks(work, state, mend_strokes)
+
+
+def _mend_code_legible(work: _Work, state: _State) -> _Step:
+    return _mend_marks(work, state, lambda sheet: _codes_enlarged(work, state, sheet))
+
+
+def _mend_marks(work: _Work, state: _State, mend: Callable[[Sheet], Rewritten]) -> _Step:
+    """One layer of marks after the other, each among all others as they are by then."""
+    _, around = _neighbours(work, state)
+    needs = around.needs
+    changes: list[Change] = []
+    decisions: list[Decision] = []
+    for index, layer in enumerate(state.layers):
+        if layer.role is not Role.MARKS or layer.geometry.is_empty:
+            continue
+        others = [
+            other.geometry
+            for other in state.layers
+            if other is not layer and other.role in (Role.CHANNELS, Role.MARKS)
+        ]
+        sheet = Sheet(
+            layer=layer.name,
+            marks=layer.geometry,
+            others=shapely.union_all([*others, *(port.opening for port in state.ports)]),
+            around=around,
+            apart_mm=max(needs.stroke_um or 0.0, needs.gap_um or 0.0) / 1e3,
+        )
+        done = mend(sheet)
+        changes += done.changes
+        decisions += done.decisions
+        if done.changes:
+            layers = list(state.layers)
+            layers[index] = replace(layer, geometry=done.marks)
+            state = replace(state, layers=tuple(layers))
+    return _Step(state, tuple(changes), tuple(decisions))
+
+
+def _codes_enlarged(work: _Work, state: _State, sheet: Sheet) -> Rewritten:
+    """Codes enlarged until a decoder reads them from what every build variant makes of them."""
+    if not find_codes(sheet.marks):
+        return Rewritten(sheet.marks)
+    job = replace(work.job, layout=_redrawn(work.job.layout, state))
+    cases = [
+        replace(case, job=job, as_made=work.cases[0].route.as_made(job, case.variant)) for case in work.cases
+    ]
+    return legible_codes(sheet, cases)
+
+
 _MENDERS: Mapping[str, Mender] = {
     "port_clearance": _mend_port_clearance,
     "channel_width": _mend_channel_width,
     "channel_gap": _mend_channel_gap,
     "island_size": _mend_island_size,
     "sharp_corner": _mend_sharp_corner,
+    "mark_height": _mend_mark_height,
+    "mark_stroke": _mend_mark_stroke,
+    "code_legible": _mend_code_legible,
 }
 
 
@@ -392,7 +463,7 @@ def _patched(state: _State, grounds: Sequence[Ground]) -> _State:
 
 
 def _redrawn(layout: Layout, state: _State) -> Layout:
-    """The layout as it was given, with nothing but the geometry of its channels and ports exchanged."""
+    """The layout as it was given, with nothing but the geometry of its layers and ports exchanged."""
     layers = tuple(
         replace(layer, geometry=mended.geometry)
         for layer, mended in zip(layout.layers, state.layers, strict=True)

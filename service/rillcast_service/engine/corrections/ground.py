@@ -13,6 +13,8 @@ from rillcast_service.engine.shapes import polygons
 
 Window = tuple[float, float, float, float]
 
+#: What stands for a level where there is none.
+MARKS_LEVEL = 0
 #: A tile with fewer vertices is not cut further.
 _ENOUGH_VERTICES = 400
 #: Both halves of a tile reach this share of it beyond the middle, so that a small window lies in one of them.
@@ -49,8 +51,8 @@ class Ground:
     """The channels of one level, and the patches taken so far.
 
     Args:
-        level: 1 next to the lid.
-        channels: union of its layers, mm.
+        level: 1 next to the lid; `MARKS_LEVEL` for a layer of marks.
+        channels: union of its layers, mm; or strokes of marks.
     """
 
     level: int

@@ -187,16 +187,18 @@ def _tried(ground: Ground, around: Neighbours, area: MultiPolygon, *, limit_um: 
         objections = around.objections(ground, patch, window)
         if objections:
             return Mended(None, objections=tuple(objections))
-        after = patch.applied(ground.around(window))
+        there = patch.applied(ground.around(window))
         frame = shapely.box(*window).exterior
         narrow = [
             rest
-            for rest in narrow_stretches(after, below_um=limit_um - ROUNDING_UM, complement=walls)
+            for rest in narrow_stretches(there, below_um=limit_um - ROUNDING_UM, complement=walls)
             if rest.span.chord.intersects(area) and not rest.span.chord.intersects(frame)
         ]
         if not narrow:
-            spans = touching(after, area, window, below_um=_MEASURED_UP_TO * limit_um, complement=walls)
-            return Mended(patch, after_um=min((span.length_um for span in spans), default=limit_um))
+            spans = touching(there, area, window, below_um=_MEASURED_UP_TO * limit_um, complement=walls)
+            # what is narrower beside it is a place of its own
+            after = [span.length_um for span in spans if span.length_um >= limit_um - ROUNDING_UM]
+            return Mended(patch, after_um=min(after, default=limit_um))
         more = [
             swept(rest, middles(rest), width_mm=limit_um / 1e3, tolerance_mm=needs.smoothing_mm)
             for rest in narrow
