@@ -143,7 +143,7 @@ def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) ->
         decisions += [_stopped(change, blockers) for change in changes]
         mended, after, changes = layout, before, []
     for rule in rules:
-        told = [one.where for one in decisions if one.rule == rule and one.where is not None]
+        told = [one for one in decisions if one.rule == rule]
         decisions += _by_hand([finding for finding in after[rule] if not _is_told(finding, told)])
     return Corrected(
         layout=mended,
@@ -157,11 +157,14 @@ def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) ->
     )
 
 
-def _is_told(finding: Finding, places: Sequence[shapely.Geometry]) -> bool:
-    """Whether a decision tells of a finding's place already, or of one of its places."""
-    if finding.where is None:
-        return bool(places)
-    return any(shapely.dwithin(finding.where, place, _AT_ONCE_MM) for place in places)
+def _is_told(finding: Finding, decisions: Sequence[Decision]) -> bool:
+    """Whether a decision tells of a finding already: of its place, or of one as narrow elsewhere."""
+    return any(
+        finding.where is None
+        or finding.measured == one.measured
+        or (one.where is not None and shapely.dwithin(finding.where, one.where, _AT_ONCE_MM))
+        for one in decisions
+    )
 
 
 def _bars(blocker: Finding, changes: Sequence[Change]) -> Iterator[Barred]:
