@@ -506,6 +506,36 @@ class ReadoutState(Answer):
 
 
 @dataclass(frozen=True, slots=True)
+class Branch(Answer):
+    """A stretch of channel between ports and junctions, at the operating point."""
+
+    begins: str
+    ends: str
+    level: int = 1
+    x_mm: float | None = None
+    y_mm: float | None = None
+    length_mm: float | None = None
+    width_um: float | None = None
+    depth_um: float | None = None
+    flow_ul_per_min: float | None = None
+    drop_kpa: float | None = None
+    share_percent: float | None = None
+    balanced_width_um: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Give(Answer):
+    """How soft roofs give way to the liquid's pressure; ranges are those of the silicone's stiffness."""
+
+    deeper_percent: Range | None = None
+    pressure_kpa: Range | None = None
+    resistance_percent: Range | None = None
+    extra_ul: Range | None = None
+    settling_s: Range | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Evaporation(Answer):
     """Water that leaves standing channels through silicone over the asked time."""
 
@@ -605,6 +635,8 @@ class Fluidics(Answer):
     readouts: tuple[ReadoutState, ...] = ()
     purge: Purge | None = None
     evaporation: Evaporation | None = None
+    branches: tuple[Branch, ...] = ()
+    give: Give | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,7 +127,8 @@ def test_what_can_be_read_and_written_is_what_the_contract_says():
 RESULTS = [
     result.Finding, result.AsMadeSummary, result.PortState, result.FluidicsSummary,
     result.ExchangeSummary, result.OutletExchange, result.SlowPlace,
-    result.EvaporationSummary, result.FlowFault, result.LineState, result.PathSummary,
+    result.BranchState, result.GiveSummary, result.EvaporationSummary, result.FlowFault,
+    result.LineState, result.PathSummary,
     result.ReadoutState, result.PurgeSummary,
     result.DrainingSummary, result.PushSummary, result.MaterialLine,
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,

@@ -257,6 +257,56 @@ class ReadoutState:
 
 
 @dataclass(frozen=True, slots=True)
+class BranchState:
+    """A stretch of channel between ports and junctions, at the operating point.
+
+    Args:
+        begins, ends: port or junction upstream and downstream.
+        level: plane of the channels; x_mm, y_mm: a place halfway along it.
+        width_um, depth_um: of its channel where most of the pressure is lost.
+        length_mm: of a straight channel of that width and depth that resists as much.
+        flow_ul_per_min, drop_kpa: through it and over it.
+        share_percent: of the flow that parts where it begins; None where none parts.
+        balanced_width_um: width there at which the parts are even; None where it is not the largest by far,
+            or no width does it.
+    """
+
+    begins: str
+    ends: str
+    level: int
+    x_mm: float
+    y_mm: float
+    length_mm: float
+    width_um: float
+    depth_um: float
+    flow_ul_per_min: float
+    drop_kpa: float
+    share_percent: float | None
+    balanced_width_um: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class GiveSummary:
+    """How soft roofs give way to the liquid's pressure; ranges are those of the silicone's stiffness.
+
+    Args:
+        deeper_percent: largest mean bulge over depth.
+        pressure_kpa: largest in the channels, flow and bulge in agreement.
+        resistance_percent: of the whole chip, of what it is with stiff walls.
+        extra_ul: volume that the bulges hold.
+        settling_s: until the flow is within 1 % of steady after a start.
+        notes: what the model leaves out.
+    """
+
+    deeper_percent: Range
+    pressure_kpa: Range
+    resistance_percent: Range
+    extra_ul: Range
+    settling_s: Range
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class EvaporationSummary:
     """Water that leaves standing channels through silicone.
 
@@ -400,6 +450,8 @@ class FluidicsSummary:
         readouts: what is seen where the chip is read.
         purge: pushing a volume through by hand; None where none is asked, or nothing can pass.
         evaporation: what is lost while liquid stands; None where no time is asked, or nothing gets out.
+        branches: where the flow parts, all stretches that carry some of it; else none.
+        give: of soft roofs; None where nothing gives to speak of.
     """
 
     channel_volume_ul: float
@@ -422,6 +474,8 @@ class FluidicsSummary:
     readouts: tuple[ReadoutState, ...] = ()
     purge: PurgeSummary | None = None
     evaporation: EvaporationSummary | None = None
+    branches: tuple[BranchState, ...] = ()
+    give: GiveSummary | None = None
 
     @property
     def source_pressure_kpa(self) -> float | None:

@@ -113,3 +113,60 @@ def test_a_read_out_sees_the_depth_that_is_made(chip, review_of):
     section = 6.0 * made.best / 1000.0
     assert 0.3 < spot.speed_mm_per_s / (50.0 / 60.0 / section) < 3.0
     assert spot.wall_shear_pa > 0.0
+
+
+def _two_ways(wide_mm, narrow_mm):
+    """From pad to pad by a wide way above and a narrow way below, each about 40 mm long."""
+    return union_all(
+        [
+            box(5, 10.7, 16, 11.3),
+            box(15, 4, 16, 18),
+            box(15, 18 - wide_mm, 55, 18),
+            box(15, 4, 55, 4 + narrow_mm),
+            box(54, 4, 55, 18),
+            box(54, 10.7, 65, 11.3),
+        ]
+    )
+
+
+def test_a_way_that_takes_nearly_all_is_named_with_the_width_that_makes_it_even(chip, review_of, found):
+    job = chip([_two_ways(2.0, 0.5)], depth_um=600.0)
+    analysis = review_of(job, "cast_wafer_mould")
+    (finding,) = found(analysis, "flow_split")
+    largest = max(analysis.fluidics.branches, key=lambda branch: branch.share_percent or 0.0)
+    assert finding.measured == round(largest.share_percent, 1)
+    assert finding.where.intersects(box(15, 16, 55, 18))
+    assert "gets" in finding.message
+    width = float(finding.remedy.split(" µm")[0].split()[-1])
+    mended = review_of(chip([_two_ways(width / 1000.0, 0.5)], depth_um=600.0), "cast_wafer_mould")
+    assert not found(mended, "flow_split")
+    shares = [branch.share_percent for branch in mended.fluidics.branches if branch.share_percent]
+    assert shares == pytest.approx([50.0, 50.0], abs=6.0)
+
+
+def test_a_pillar_beside_a_wall_is_no_branch(chip, review_of, found):
+    """Around it 96 % and more go on one side, over less than a width of length."""
+    pillar = union_all([box(5, 9, 65, 13)]).difference(box(30, 9.3, 31, 10.3))
+    assert not found(review_of(chip([pillar]), "cast_wafer_mould"), "flow_split")
+
+
+def test_a_straight_channel_has_no_branches(chip, review_of):
+    analysis = review_of(chip(STRAIGHT), "cast_wafer_mould")
+    assert analysis.fluidics.branches == ()
+    assert analysis.fluidics.give is None
+
+
+def test_a_soft_roof_that_bulges_is_told_with_the_flow_that_it_stands(chip, review_of, found):
+    """2 mm wide, 60 µm deep, 10 mL/min: tens of kPa, which bulge half the depth."""
+    job = _with_use(chip([box(5, 10, 65, 12)], depth_um=60.0), flow_ul_per_min=3000.0)
+    analysis = review_of(job, "cast_wafer_mould")
+    told = analysis.fluidics.give
+    assert told.pressure_kpa.best < analysis.fluidics.pressure_kpa
+    assert told.deeper_percent.low < told.deeper_percent.best < told.deeper_percent.high
+    assert told.resistance_percent.best < 100.0
+    assert told.settling_s.best > 0.0
+    (finding,) = found(analysis, "roof_give")
+    assert finding.severity is Severity.RISK
+    flow = float(finding.remedy.split(" µL/min")[0].split()[-1])
+    assert not found(review_of(_with_use(job, flow_ul_per_min=0.6 * flow), "cast_wafer_mould"), "roof_give")
+    assert review_of(job, "printed_bonded_halves").fluidics.give is None

@@ -4,6 +4,7 @@ A family of rules is a module; importing it here registers its rules.
 """
 
 from rillcast_service.engine.checks import (
+    branching,
     chemistry,
     chip,
     corners,
@@ -29,6 +30,7 @@ from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.checks.review import review, verdict
 
 FAMILIES = (
+    branching,
     chemistry,
     chip,
     corners,

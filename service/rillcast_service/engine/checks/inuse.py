@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from rillcast_service.engine.asmade.model import AsMade
+from rillcast_service.engine.checks.branching import with_branches
 from rillcast_service.engine.checks.drying import Drying
 from rillcast_service.engine.checks.limits import Limit, hand_kpa, limit_table
 from rillcast_service.engine.checks.registry import Case, rule
@@ -44,6 +45,7 @@ def with_use(
     readouts = readout_states(job.readouts, as_made.channels, hydraulics)
     if hydraulics is None:
         return replace(told, readouts=readouts)
+    told = with_branches(job, route, process, hydraulics, told)
     drying = Drying.of(job, route, process)
     return replace(
         told,
