@@ -1,5 +1,7 @@
 """Widths, walls, lost shapes, roofs and ridges: what is found, where, and with what remedy."""
 
+from dataclasses import replace
+
 import pytest
 from shapely import Point, box
 
@@ -112,11 +114,38 @@ def test_a_deep_channel_stays_at_risk_until_the_resin_is_measured(chip, review_o
 
 
 @pytest.mark.parametrize(
-    ("depth_um", "severity"), [(140, None), (180, Severity.RISK), (250, Severity.BLOCKER)]
+    ("depth_um", "severity", "films"),
+    [(140, None, 1), (180, Severity.RISK, 1), (250, Severity.RISK, 2), (450, Severity.BLOCKER, 3)],
 )
-def test_a_wafer_mould_has_a_greatest_height(chip, review_of, found, depth_um, severity):
-    findings = found(review_of(chip([_bar(1.0)], depth_um=depth_um), "cast_wafer_mould"), "ridge_height")
+def test_a_wafer_mould_has_a_greatest_height(chip, review_of, found, depth_um, severity, films):
+    """One film gives 150 to 200 µm, and two are spun over one another at most."""
+    analysis = review_of(chip([_bar(1.0)], depth_um=depth_um), "cast_wafer_mould")
+    findings = found(analysis, "ridge_height")
     assert [finding.severity for finding in findings] == ([severity] if severity else [])
+    assert [finding.measured for finding in found(analysis, "film_count")] == ([films] if films > 1 else [])
+    # each film is off by 10 % of its own height, independently: 10 % / √n of the whole
+    depth = analysis.summary.depth_um["channels"]
+    assert depth.best == depth_um
+    # the doubt about the shrinkage adds under half a per cent
+    assert (depth.high - depth.best) / depth_um == pytest.approx(0.1 / films**0.5, abs=0.005)
+
+
+def test_depths_on_one_wafer_are_steps_that_are_spun_over_one_another(chip, review_of, found):
+    """50 µm, then 70 µm on it: √(5² + 7²) = 8.6 µm where one film of 120 µm would be off by 12."""
+    job = chip([_bar(1.0)], depth_um=50)
+    deep = replace(job.layout.layers[0], name="deep", depth_um=120.0)
+    layout = replace(job.layout, layers=(*job.layout.layers, deep))
+    analysis = review_of(replace(job, layout=layout), "cast_wafer_mould")
+    shallow, deeper = (analysis.summary.depth_um[name] for name in ("channels", "deep"))
+    assert shallow.high - 50.0 == pytest.approx(5.0, abs=0.25)
+    assert deeper.high - 120.0 == pytest.approx(74.0**0.5, abs=0.6)
+    (finding,) = found(analysis, "film_count")
+    assert "2 films spun over one another (50 µm, 70 µm), and 2 masks" in finding.message
+    # depths closer together than a film is thick
+    close = replace(job, layout=replace(layout, layers=(*job.layout.layers, replace(deep, depth_um=53.0))))
+    several, thin = found(review_of(close, "cast_wafer_mould"), "film_count")
+    assert (several.severity, thin.severity) == (Severity.RISK, Severity.BLOCKER)
+    assert (thin.measured, thin.limit, thin.unit) == (3.0, 5.0, "µm")
 
 
 def test_a_tall_narrow_ridge_leans(chip, review_of, found):

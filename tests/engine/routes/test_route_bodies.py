@@ -108,6 +108,8 @@ def test_a_wafer_is_poured_over_its_whole_dish(make_job, catalogue):
 def test_every_further_depth_is_a_mask_and_a_film_more(make_job, catalogue):
     """By hand: 420 + 210 a wafer, 90 + 90 an order, 10 + 3 days."""
     job = make_job()
+    (channels,) = job.layout.channel_layers
+    job = replace(job, layout=replace(job.layout, layers=(replace(channels, depth_um=150.0),)))
     deep = Layer("deep", Role.CHANNELS, MultiPolygon([box(5.0, 11.0, 15.0, 11.5)]), depth_um=100.0, shapes=1)
     two = replace(job, layout=replace(job.layout, layers=(*job.layout.layers, deep)))
     route = load_routes(catalogue)["cast_wafer_mould"]
@@ -121,9 +123,15 @@ def test_every_further_depth_is_a_mask_and_a_film_more(make_job, catalogue):
     assert (both.supplier.price("price").amount, both.supplier.price("setup").amount) == (630, 180)
     assert both.supplier.price("minimum_charge").amount == 750
     assert (one.supply_days.best, both.supply_days.best) == (10.0, 13.0)
-    assert "2 films" in both.supplier.title
+    assert "2 films, 2 masks aligned" in both.supplier.title
+    # 450 + 210 + 210 + 90 of four films and two masks: 100 µm, then three of 166.7 µm up to 600 µm
+    tall = replace(job, layout=replace(job.layout, layers=(replace(channels, depth_um=600.0), deep)))
+    assert order(tall).supplier.price("price").amount == 420 + 3 * 210
+    assert order(tall).supplier.price("setup").amount == 180
+    assert order(tall).supplier.price("minimum_charge").amount == 450 + 3 * 210 + 90
+    assert order(tall).supply_days.best == 10.0 + 3 * 3.0
     # as many layers of one depth are one film
-    alike = replace(deep, depth_um=400.0)
+    alike = replace(deep, depth_um=150.0)
     same = replace(job, layout=replace(job.layout, layers=(*job.layout.layers, alike)))
     assert order(same).supplier == one.supplier
 
@@ -141,7 +149,8 @@ def test_a_maker_that_does_not_price_a_second_film_blocks_the_route(make_job, ca
     )
     route = load_routes(catalogue)["cast_wafer_mould"]
     blocked = [r for r in route.process(job, route.variants(job)[0]).replacements if r.instead is None]
-    assert ["2 films" in told.lacking for told in blocked] == [True]
+    # 100 µm, and two of 150 µm on it
+    assert ["3 films" in told.lacking for told in blocked] == [True]
 
 
 def test_resin_of_a_one_piece_print_by_hand(make_job):

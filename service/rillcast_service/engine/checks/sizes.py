@@ -12,6 +12,7 @@ from shapely import Geometry, MultiLineString
 from rillcast_service.engine.asmade.exposure import gentler_exposure
 from rillcast_service.engine.asmade.printing import UPRIGHT_FROM_DEG, in_layers
 from rillcast_service.engine.asmade.topology import TopologyChange, compare
+from rillcast_service.engine.asmade.wafer import Step, spun_steps
 from rillcast_service.engine.checks.limits import Limit, least_size_um, quantity_limit
 from rillcast_service.engine.checks.places import by_severity, walls_and_islands
 from rillcast_service.engine.checks.registry import Case, registered, rule
@@ -28,6 +29,7 @@ from rillcast_service.engine.checks.words import (
 )
 from rillcast_service.engine.layout.measure import Span, narrow_spans
 from rillcast_service.engine.layout.model import Layer
+from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes import prints
 from rillcast_service.engine.shapes import drawn_levels, made_levels
@@ -254,26 +256,42 @@ def _less_light(case: Case, layer: Layer) -> str:
 
 @rule("ridge_height")
 def ridge_height(case: Case) -> Iterator[Finding]:
-    """Depths that a spun film gives, and ridges not too slender to stand."""
+    """Depths that spun films give, and ridges not too slender to stand."""
     highest = quantity_limit(case, "ridge_height", "height_um")
+    most = quantity_limit(case, "ridge_height", "films_count")
     slenderest = quantity_limit(case, "ridge_height", "aspect_ratio")
     for layer in case.job.layout.channel_layers:
-        depth = layer.depth_um or 0.0
-        severity = highest.severity_of_too_large(depth) if highest is not None else None
-        if highest is not None and severity is not None:
-            yield Finding(
-                rule="ridge_height",
-                severity=severity,
-                message=f"Layer {layer.name!r} is {um(depth)} deep; one film of this process gives up to "
-                f"{um(highest.value.best)}.",
-                remedy=f"Make it {um_most(highest.value.low)} deep or less, or ask for a two-coat mould.",
-                measured=round(depth, 2),
-                **highest.shown,
-                unit="µm",
-                where=layer.geometry,
-            )
+        if highest is not None and most is not None:
+            yield from _too_high(case, layer, highest, most)
         if slenderest is not None:
             yield from _slender_ridges(case, layer, slenderest)
+
+
+def _too_high(case: Case, layer: Layer, of_one: Limit, most: Limit) -> Iterator[Finding]:
+    """A depth that takes more films than are spun over one another, or more than one is sure to give."""
+    one, films = of_one.value, most.value
+    source = f"{of_one.source}; {most.source}"
+    highest = Limit(Range(one.low * films.low, one.best * films.best, one.high * films.high), source)
+    depth = layer.depth_um or 0.0
+    severity = highest.severity_of_too_large(depth)
+    if severity is None:
+        return
+    (step,) = spun_steps([depth], case.job.bench["mould"])
+    target = highest.value.best if severity is Severity.BLOCKER else highest.value.low
+    yield Finding(
+        rule="ridge_height",
+        severity=severity,
+        message=(
+            f"Layer {layer.name!r} is {um(depth)} deep, which takes {count(step.films, 'film')} of "
+            f"{um(step.film_um)}: one film of this process gives {um(one.low)} to {um(one.best)}, and "
+            f"{films.best:g} are spun over one another at most."
+        ),
+        remedy=f"Make it {um_most(target)} deep or less.",
+        measured=round(depth, 2),
+        **highest.shown,
+        unit="µm",
+        where=layer.geometry,
+    )
 
 
 def _slender_ridges(case: Case, layer: Layer, limit: Limit) -> Iterator[Finding]:
@@ -308,19 +326,57 @@ def _slender_ridges(case: Case, layer: Layer, limit: Limit) -> Iterator[Finding]
 
 @rule("film_count")
 def film_count(case: Case) -> Iterator[Finding]:
-    """Channels of several depths ask for several films on one wafer."""
-    depths = sorted({layer.depth_um or 0.0 for layer in case.job.layout.channel_layers})
+    """Channels of several depths, or deeper than one film, ask for several films on one wafer."""
     limit = quantity_limit(case, "film_count", "alignment_um")
-    if len(depths) < 2 or limit is None:
+    least = quantity_limit(case, "film_count", "height_um")
+    if limit is None or least is None:
         return
+    depths = [layer.depth_um or 0.0 for layer in case.job.layout.channel_layers]
+    steps = spun_steps(depths, case.job.bench["mould"])
+    films = sum(step.films for step in steps)
+    if films < 2:
+        return
+    heights = ", ".join(um(step.film_um) for step in steps for _ in range(step.films))
+    if len(steps) > 1:
+        several = f"There are {len(steps)} channel depths ({', '.join(um(step.depth_um) for step in steps)})"
+        masks = f", and {len(steps)} masks aligned to about {um(limit.value.best)}"
+        remedy = "Draw all channels equally deep, or let the layers overlap by more than the alignment."
+    else:
+        several, masks = f"Channels are {um(steps[0].depth_um)} deep", ""
+        remedy = (
+            f"Draw them {um(steps[0].depth_um / films)} deep or less: a film less is days and a spin less."
+        )
     yield Finding(
         rule="film_count",
         severity=Severity.RISK,
-        message=f"There are {len(depths)} channel depths ({', '.join(map(um, depths))}): as many films and "
-        f"masks, aligned to about {um(limit.value.best)}.",
-        remedy="Draw all channels equally deep, or let the layers overlap by more than the alignment.",
+        message=f"{several}: {films} films spun over one another ({heights}){masks}.",
+        remedy=remedy,
         source=limit.source,
-        measured=float(len(depths)),
+        measured=float(films),
         limit=1.0,
-        unit="depths",
+        unit="films",
     )
+    yield from _thin_films(case, steps[1:], least)
+
+
+def _thin_films(case: Case, upper: tuple[Step, ...], least: Limit) -> Iterator[Finding]:
+    """Depths that lie closer together than a film is thick."""
+    layers = case.job.layout.channel_layers
+    for step in upper:
+        severity = least.severity_of_too_small(step.film_um)
+        if severity is None:
+            continue
+        target = least.value.best if severity is Severity.BLOCKER else least.value.high
+        yield Finding(
+            rule="film_count",
+            severity=severity,
+            message=(
+                f"Depths of {um(step.bottom_um)} and {um(step.depth_um)} differ by a film of "
+                f"{um(step.film_um)}; this process spins {um(least.value.best)} and up."
+            ),
+            remedy=f"Draw both equally deep, or {um_least(target)} or more apart.",
+            measured=step.film_um,
+            **least.shown,
+            unit="µm",
+            where=shapely.union_all([one.geometry for one in layers if one.depth_um == step.depth_um]),
+        )

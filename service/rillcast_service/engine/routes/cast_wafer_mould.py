@@ -9,7 +9,7 @@ from typing import ClassVar
 from rillcast_service.catalogue.types import Entry
 from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
 from rillcast_service.engine.asmade.silicone import made_by_casting, mould_scale
-from rillcast_service.engine.asmade.wafer import made_on_wafer
+from rillcast_service.engine.asmade.wafer import Step, made_on_wafer, spun_steps
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.model import Layer
 from rillcast_service.engine.ranges import Range
@@ -47,10 +47,12 @@ class CastWaferMould(Route):
         )
         process = steptable.build(self.table, job, variant, setting)
         maker = job.catalogue.get("suppliers", setting.supplier or "")
-        films, replacements = _films(job), (*process.replacements, *casts.lid_replacements(job))
+        spun = _steps(job)
+        films, masks = sum(step.films for step in spun), len(spun)
+        replacements = (*process.replacements, *casts.lid_replacements(job))
         if not wafers.makes_films(maker, films):
             return replace(process, replacements=(*replacements, _no_price(maker, films)))
-        maker = wafers.for_films(maker, films)
+        maker = wafers.for_films(maker, films, masks)
         days = maker.quantity("lead_days")
         steps = tuple(
             replace(step, supplier=maker, supply_days=Range(days.low, days.value, days.high))
@@ -67,20 +69,21 @@ class CastWaferMould(Route):
         assert temperature_c is not None, "every variant of a cast has a cure"
         made: list[MadeChannel] = []
         change = Range.exact(0.0)
+        steps = _steps(job)
         for layer in job.layout.channel_layers:
-            ridge, change = made_on_wafer(layer, mould)
+            ridge, change = made_on_wafer(layer, mould, steps)
             made.append(made_by_casting(ridge, silicone, cure_temperature_c=temperature_c))
         scale = mould_scale(silicone, cure_temperature_c=temperature_c)
         notes = (
             *casts.lid_notes(job),
-            f"The mask is drawn {100.0 * (scale - 1.0):.2f} % larger, as the silicone shrinks on cooling.",
+            f"Mask and films are ordered {100.0 * (scale - 1.0):.2f} % larger, as the silicone shrinks on cooling.",
             f"Channels keep {mould.number('edge_exclusion_mm'):g} mm from the wafer's edge; the land around "
             "them may reach into that rim.",
         )
         films = _films_of_marks(job)
         marks = []
         for layer in films:
-            ridge, change = made_on_wafer(layer, mould)
+            ridge, change = made_on_wafer(layer, mould, steps)
             marks.append(MadeMarks.of(made_by_casting(ridge, silicone, cure_temperature_c=temperature_c)))
         return AsMade(
             channels=tuple(made),
@@ -146,9 +149,10 @@ class CastWaferMould(Route):
         )
 
 
-def _films(job: Job) -> int:
-    """Films of resist on a wafer: one for each depth."""
-    return max(1, len({layer.depth_um for layer in job.layout.channel_layers}))
+def _steps(job: Job) -> tuple[Step, ...]:
+    """How the films for all depths are spun; marks come in those of the channels, if there are any."""
+    layers = job.layout.channel_layers or job.layout.mark_layers
+    return spun_steps((layer.depth_um or 0.0 for layer in layers), job.bench["mould"])
 
 
 def _films_of_marks(job: Job) -> tuple[Layer, ...]:
@@ -175,6 +179,6 @@ def _no_price(maker: Entry, films: int) -> Replacement:
         lacking=f"price of the {maker.title} for {films} films",
         instead=None,
         remedy=f"Give suppliers/{maker.name} the prices of a further film and mask, and the days they take, "
-        "or draw all channels equally deep.",
+        "or draw all channels equally deep, and no deeper than one film.",
         source=maker.source_of("price"),
     )

@@ -83,25 +83,27 @@ def makes_films(supplier: Entry, films: int) -> bool:
     return films == 1 or all(supplier.has(key) for key in _EXTRAS)
 
 
-def for_films(supplier: Entry, films: int) -> Entry:
-    """A maker's entry for wafers of several films, each with its mask and aligned to the first.
+def for_films(supplier: Entry, films: int, masks: int) -> Entry:
+    """A maker's entry for wafers of several films, each exposed through a mask where a depth ends.
 
     Args:
-        supplier: gives extra_film, extra_mask and extra_film_days; films: how many there are.
+        supplier: gives extra_film, extra_mask and extra_film_days.
+        films: spun on every wafer; masks: aligned to one another.
 
     Returns:
-        Price, set-up, least charge and lead time with those of the further films on top.
+        Price, set-up, least charge and lead time with those of the further films and masks on top.
     """
     if films == 1:
         return supplier
-    more = films - 1
+    more = {"extra_film": films - 1, "extra_mask": masks - 1, "extra_film_days": films - 1}
     values: dict[str, Value] = dict(supplier.values)
     for extra, key in _EXTRAS.items():
-        values[key] = _sum(supplier.values[key], supplier.values[extra], more)
+        values[key] = _sum(supplier.values[key], supplier.values[extra], more[extra])
     if "minimum_charge" in values:
         for extra in ("extra_film", "extra_mask"):
-            values["minimum_charge"] = _sum(values["minimum_charge"], supplier.values[extra], more)
-    return replace(supplier, title=f"{supplier.title}, {films} films aligned", values=values)
+            values["minimum_charge"] = _sum(values["minimum_charge"], supplier.values[extra], more[extra])
+    how = f"{films} films, {masks} masks aligned" if masks > 1 else f"{films} films"
+    return replace(supplier, title=f"{supplier.title}, {how}", values=values)
 
 
 def _sum(value: Value, extra: Value, times: int) -> Value:
