@@ -143,7 +143,7 @@ def test_depths_on_one_wafer_are_steps_that_are_spun_over_one_another(chip, revi
     assert "2 films spun over one another (50 µm, 70 µm), and 2 masks" in finding.message
     # depths closer together than a film is thick
     close = replace(job, layout=replace(layout, layers=(*job.layout.layers, replace(deep, depth_um=53.0))))
-    several, thin = found(review_of(close, "cast_wafer_mould"), "film_count")
+    thin, several = found(review_of(close, "cast_wafer_mould"), "film_count")
     assert (several.severity, thin.severity) == (Severity.RISK, Severity.BLOCKER)
     assert (thin.measured, thin.limit, thin.unit) == (3.0, 5.0, "µm")
 
