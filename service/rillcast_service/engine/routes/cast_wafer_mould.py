@@ -76,7 +76,7 @@ class CastWaferMould(Route):
         scale = mould_scale(silicone, cure_temperature_c=temperature_c)
         notes = (
             *casts.lid_notes(job),
-            f"Mask and films are ordered {100.0 * (scale - 1.0):.2f} % larger, as silicone shrinks on cooling.",
+            f"Mask and films are {100.0 * (scale - 1.0):.2f} % larger, as the silicone shrinks on cooling.",
             f"Channels keep {mould.number('edge_exclusion_mm'):g} mm from the wafer's edge; the land around "
             "them may reach into that rim.",
         )
