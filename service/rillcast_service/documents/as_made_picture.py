@@ -43,7 +43,8 @@ from rillcast_service.documents.svg import (
     wrapped,
 )
 from rillcast_service.engine.asmade.model import AsMade
-from rillcast_service.engine.asmade.vanished import lost_stretches, lost_walls, strip_mm
+from rillcast_service.engine.asmade.topology import compare
+from rillcast_service.engine.asmade.vanished import strip_mm
 from rillcast_service.engine.layout.measure import Span, least
 from rillcast_service.engine.layout.measure import measure as measured
 from rillcast_service.engine.layout.model import Layout, Role
@@ -285,46 +286,55 @@ def _closing(layout: Layout, as_made: AsMade) -> Iterator[_Place]:
 
 
 def _changes(layout: Layout, as_made: AsMade) -> Iterator[_Place]:
-    """What is lost, run together or interrupted: channels level by level, then marks."""
-    step_mm = abs(as_made.width_change_um.best) / 2000.0
+    """What is lost, run together or interrupted, as the review counts it: channels by level, then marks."""
     made = made_levels(as_made)
     levels = drawn_levels(layout)
     for level, drawn in levels.items():
         where = f" on level {level}" if len(levels) > 1 else ""
-        yield from _changed(drawn, made.get(level, MultiPolygon()), "channel", where, step_mm)
+        yield from _changed(drawn, made.get(level, MultiPolygon()), "channel", where, as_made)
     made_marks = {layer.layer: layer.geometry for layer in as_made.marks}
     for layer in layout.with_role(Role.MARKS):
         if layer.name in made_marks:
-            yield from _changed(layer.geometry, made_marks[layer.name], "mark", "", step_mm)
+            yield from _changed(layer.geometry, made_marks[layer.name], "mark", "", as_made)
 
 
 def _changed(
-    drawn: MultiPolygon, made: MultiPolygon, what: str, where: str, step_mm: float
+    drawn: MultiPolygon, made: MultiPolygon, what: str, where: str, as_made: AsMade
 ) -> Iterator[_Place]:
-    for part in lost_stretches(drawn, made, step_mm=step_mm):
-        long, wide = map(_length, strip_mm(part))
-        neighbours = sum(part.distance(piece) <= step_mm + FINE_MM for piece in made.geoms)
-        if neighbours > 1:
-            said = f"A {what}{where} is interrupted over {long}, where it is drawn {wide} wide"
-            yield _gone(SPLIT, said, part, made)
-        else:
-            yield _gone(LOST, f"A {what}{where} {wide} wide and {long} long does not come out", part, made)
+    change = compare(drawn, made, reach_um=as_made.width_reach_um, step_um=as_made.edge_step_um)
     land = drawn.envelope.buffer(1.0).difference(made)
-    for part in lost_walls(drawn, made, step_mm=step_mm):
+    for part in (*change.lost, *change.arms):
         long, wide = map(_length, strip_mm(part))
-        if any(Polygon(hole).equals(part) for shape in drawn.geoms for hole in shape.interiors):
-            said = f"An island in a {what}{where}, {wide} by {long}, does not come out"
-            yield _gone(LOST, said, part, land)
-        else:
-            said = f"{what.capitalize()}s{where} drawn {wide} apart run together over {long}"
-            yield _gone(MERGED, said, part, land)
+        yield _gone(LOST, f"A {what}{where} {wide} wide and {long} long does not come out", part, made)
+    for place in change.split:
+        wide, over = _across(place)
+        yield _gone(
+            SPLIT, f"A {what}{where} is interrupted{over}, where it is drawn {wide} wide", place, made
+        )
+    for part in change.islands:
+        long, wide = map(_length, strip_mm(part))
+        yield _gone(LOST, f"An island in a {what}{where}, {wide} by {long}, does not come out", part, land)
+    for place in change.merged:
+        wide, over = _across(place)
+        yield _gone(MERGED, f"{what.capitalize()}s{where} drawn {wide} apart run together{over}", place, land)
 
 
-def _gone(kind: Sign, said: str, part: Polygon, rest: Geometry) -> _Place:
-    """A part that is gone, seen where it ends, or in its middle when none of it is left."""
-    near = not rest.is_empty and part.distance(rest) < strip_mm(part)[0] / 2.0
-    at = shapely.shortest_line(part, rest).interpolate(0.0) if near else part.representative_point()
-    return _Place(kind, f"{said}.", said, at, 2.0 * strip_mm(part)[1], part=part)
+def _across(place: Geometry) -> tuple[str, str]:
+    """How wide what is gone was drawn, and over what length, in words; a chord tells no length."""
+    if not isinstance(place, Polygon):
+        return _length(place.length), ""
+    long, wide = strip_mm(place)
+    return _length(wide), f" over {_length(long)}"
+
+
+def _gone(kind: Sign, said: str, place: Geometry, rest: Geometry) -> _Place:
+    """What is gone, seen where it ends, or in its middle when none of it is left or only a chord tells it."""
+    if not isinstance(place, Polygon):
+        line = place if isinstance(place, LineString) else None
+        return _Place(kind, f"{said}.", said, place.centroid, 2.0 * place.length, line=line)
+    near = not rest.is_empty and place.distance(rest) < strip_mm(place)[0] / 2.0
+    at = shapely.shortest_line(place, rest).interpolate(0.0) if near else place.representative_point()
+    return _Place(kind, f"{said}.", said, at, 2.0 * strip_mm(place)[1], part=place)
 
 
 def _length(length_mm: float) -> str:

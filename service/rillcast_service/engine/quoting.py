@@ -405,7 +405,9 @@ def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements
     drawn_of, made_of = drawn_levels(job.layout), made_levels(as_made)
     as_drawn = least(map(measure, drawn_of.values()))
     shapes = [
-        compare_shapes(geometry, made_of[level], reach_um=as_made.width_reach_um)
+        compare_shapes(
+            geometry, made_of[level], reach_um=as_made.width_reach_um, step_um=as_made.edge_step_um
+        )
         for level, geometry in drawn_of.items()
     ]
     return AsMadeSummary(
@@ -422,7 +424,7 @@ def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements
             channel.layer: channel.depth_um.map(lambda depth: max(depth, 0.0)) for channel in as_made.channels
         },
         width_change_um=change,
-        lost_features=sum(len(change.lost) + len(change.islands) for change in shapes),
+        lost_features=sum(len(change.lost) + len(change.arms) + len(change.islands) for change in shapes),
         split_features=sum(len(change.split) for change in shapes),
         merged_features=sum(len(change.merged) for change in shapes),
         notes=(*as_made.notes, *(handedness_notes(handed) if handed else ())),

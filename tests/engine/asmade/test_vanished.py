@@ -25,7 +25,9 @@ def test_a_neck_thinner_than_both_steps_is_lost_and_a_wider_one_is_not(turn_deg)
         )
 
     thin, wide = dumb_bell(0.04), dumb_bell(0.06)
-    (part,) = lost_stretches(thin, _made(thin, -STEP), step_mm=STEP)
+    (gone,) = lost_stretches(thin, _made(thin, -STEP), step_mm=STEP)
+    part = gone.part
+    assert gone.ends == 2
     length, width = strip_mm(part)
     assert width == pytest.approx(0.04, abs=0.001)
     assert length == pytest.approx(6.0, abs=0.1)  # 8 mm between centres, less two radii
@@ -35,7 +37,8 @@ def test_a_neck_thinner_than_both_steps_is_lost_and_a_wider_one_is_not(turn_deg)
 def test_an_island_and_a_wall_are_lost_where_edges_grow_over_them():
     channel = box(0, 0, 10, 1).difference(Point(3, 0.5).buffer(0.02)).difference(Point(6, 0.5).buffer(0.2))
     drawn = polygons(union_all([channel, box(0, 1.03, 10, 2)]))
-    island, wall = sorted(lost_walls(drawn, _made(drawn, STEP), step_mm=STEP), key=lambda part: part.area)
+    gone = lost_walls(drawn, _made(drawn, STEP), step_mm=STEP)
+    island, wall = sorted((one.part for one in gone), key=lambda part: part.area)
     assert island.centroid.distance(Point(3, 0.5)) < 1e-6
     length, width = strip_mm(wall)
     assert (length, width) == (pytest.approx(10, abs=0.1), pytest.approx(0.03, abs=0.001))
@@ -55,10 +58,12 @@ def test_rounded_corners_and_even_narrowing_are_no_loss():
 
 def test_what_is_wholly_gone_is_lost_as_a_whole():
     drawn = MultiPolygon([box(0, 0, 0.04, 0.04), box(1, 0, 2, 1)])
-    (part,) = lost_stretches(drawn, _made(drawn, -STEP), step_mm=STEP)
+    (gone,) = lost_stretches(drawn, _made(drawn, -STEP), step_mm=STEP)
+    part = gone.part
+    assert gone.ends == 0
     assert part.equals(drawn.geoms[0])
     everything = lost_stretches(drawn, MultiPolygon(), step_mm=STEP)
-    assert MultiPolygon(everything).equals(drawn)
+    assert MultiPolygon([one.part for one in everything]).equals(drawn)
 
 
 @pytest.mark.parametrize(("length", "width"), [(12.0, 0.025), (1.0, 0.4), (0.3, 0.3)])

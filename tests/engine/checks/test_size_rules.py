@@ -83,6 +83,17 @@ def test_walls_that_the_light_opens_are_told_once(chip, review_of, found, with_v
     assert "run together" in opened.message
 
 
+def test_a_finger_that_is_lost_from_a_comb_is_counted_and_placed(chip, review_of, found):
+    # two cured edges of 25 µm each meet in a finger of 40 µm
+    finger = box(30.0, 11.4, 30.04, 15.0)
+    comb = _bar(1.0).union(box(20.0, 11.4, 20.6, 15.0)).union(finger)
+    analysis = review_of(chip([comb]), "printed_bonded_halves")
+    (lost,) = found(analysis, "lost_shape")
+    assert lost.message.startswith("Making it leaves 1 channel arm vanishing")
+    assert lost.where.within(finger.buffer(0.001))
+    assert analysis.summary.lost_features == 1
+
+
 def test_a_channel_narrower_than_the_bleed_is_lost_from_a_printed_part(chip, review_of, found):
     shapes = [_bar(1.0), box(5.0, 15.0, 65.0, 15.04)]
     analysis = review_of(chip(shapes), "printed_bonded_halves")

@@ -23,7 +23,10 @@ def _quote(layout, catalogue, **members):
 
 @pytest.fixture(scope="module")
 def layout(make_job):
-    return make_job().layout
+    # deeper than the two films that a wafer mould takes at most
+    layout = make_job().layout
+    (channels,) = layout.channel_layers
+    return replace(layout, layers=(replace(channels, depth_um=450.0),))
 
 
 @pytest.fixture(scope="module")

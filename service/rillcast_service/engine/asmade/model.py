@@ -66,6 +66,11 @@ class AsMade:
     marks: tuple[MadeMarks, ...] = ()
 
     @property
+    def edge_step_um(self) -> float:
+        """How far an edge moves at best estimate, whichever way."""
+        return abs(self.width_change_um.best) / 2.0
+
+    @property
     def width_reach_um(self) -> float:
         """The most that a width can change, whichever way."""
         return max(abs(self.width_change_um.low), abs(self.width_change_um.high))

@@ -8,7 +8,9 @@ where counting shapes sees nothing.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
@@ -20,31 +22,60 @@ _BOTH_WALLS = 0.75
 #: What has one open end and is no longer, in steps, is the tip of a corner: every tip is rounded off, one
 #: of 30° by 1 / tan(15°) = 3.7 steps.
 _TIP_STEPS = 5.0
+_ROUNDING = 1e-6
 #: Rims that lie no farther apart are the same, mm.
 _SAME_MM = 1e-4
+#: What has one end that is wider than the strip of its area by this factor runs into a point: of a wedge it
+#: is 2, of a strip 1. A point is always rounded off.
+_WEDGE = 1.5
 
 
-def lost_stretches(drawn: MultiPolygon, made: MultiPolygon, *, step_mm: float) -> tuple[Polygon, ...]:
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """A part of a drawn shape, or of a wall, of which nothing is left over the whole width.
+
+    Args:
+        part: mm, from one drawn wall to the other.
+        ends: at how many sides something is left of it; none: it is gone whole, two or more: it is cut.
+    """
+
+    part: Polygon
+    ends: int
+
+
+def lost_stretches(
+    drawn: MultiPolygon, made: MultiPolygon, *, step_mm: float, tip_mm: float = 0.0
+) -> tuple[Gone, ...]:
     """Parts of what is drawn of which nothing is left over the whole width.
 
     Args:
         drawn, made: outlines in the same coordinates, mm.
         step_mm: how far edges move everywhere; what lies that near to a made shape is there.
+        tip_mm: what has one end and is no longer is the tip of a corner that is rounded off, at five steps
+            the least.
 
     Returns:
         The parts, each between drawn walls, in the order of their place.
     """
     left = polygons(drawn.difference(made.buffer(step_mm + _SAME_MM)))
-    walls = drawn.boundary.buffer(_SAME_MM)
-    gone = [part for part in left.geoms if _between_walls(part, walls, step_mm)]
-    return tuple(sorted(gone, key=lambda part: part.bounds))
+    rim = drawn.boundary
+    parts = _mostly_walled(left, rim, max(step_mm, 10.0 * _SAME_MM))
+    if not parts:
+        return ()
+    # the walls that the parts touch, and no others
+    around = shapely.union_all(shapely.buffer(parts, 2.0 * _SAME_MM))
+    walls = rim.intersection(around).buffer(_SAME_MM)
+    gone = [_between_walls(part, walls, max(_TIP_STEPS * step_mm, tip_mm)) for part in parts]
+    return tuple(sorted((one for one in gone if one is not None), key=lambda one: one.part.bounds))
 
 
-def lost_walls(drawn: MultiPolygon, made: MultiPolygon, *, step_mm: float) -> tuple[Polygon, ...]:
+def lost_walls(
+    drawn: MultiPolygon, made: MultiPolygon, *, step_mm: float, tip_mm: float = 0.0
+) -> tuple[Gone, ...]:
     """Parts of the walls between and within drawn shapes of which nothing is left.
 
     Args:
-        drawn, made, step_mm: as for `lost_stretches`.
+        drawn, made, step_mm, tip_mm: as for `lost_stretches`.
 
     Returns:
         The parts, in the order of their place.
@@ -54,7 +85,7 @@ def lost_walls(drawn: MultiPolygon, made: MultiPolygon, *, step_mm: float) -> tu
     x0, y0, x1, y1 = drawn.union(made).bounds
     frame = shapely.box(x0, y0, x1, y1).buffer(max(x1 - x0, y1 - y0), join_style="mitre")
     solid = polygons(frame.difference(drawn)), polygons(frame.difference(made))
-    return lost_stretches(*solid, step_mm=step_mm)
+    return lost_stretches(*solid, step_mm=step_mm, tip_mm=tip_mm)
 
 
 def strip_mm(part: Polygon) -> tuple[float, float]:
@@ -75,11 +106,32 @@ def strip_mm(part: Polygon) -> tuple[float, float]:
     return half - width, width
 
 
-def _between_walls(part: Polygon, walls: shapely.Geometry, step_mm: float) -> bool:
-    if max(part.bounds[2] - part.bounds[0], part.bounds[3] - part.bounds[1]) <= max(step_mm, 10.0 * _SAME_MM):
-        return False
+def _mostly_walled(left: MultiPolygon, rim: shapely.Geometry, least_mm: float) -> list[Polygon]:
+    """Parts larger than some size whose corners tell that most of their rim may lie on drawn walls.
+
+    Of the many strips along a wall that moved by less than a pixel, only one side does.
+    """
+    parts = np.array(left.geoms, dtype=object)
+    bounds = shapely.bounds(parts).reshape(-1, 4)
+    parts = parts[(bounds[:, 2:] - bounds[:, :2]).max(axis=1) > least_mm]
+    if not len(parts):
+        return []
+    corners, whose = shapely.get_coordinates(shapely.get_exterior_ring(parts), return_index=True)
+    shapely.prepare(rim)
+    on_wall = shapely.dwithin(rim, shapely.points(corners), _SAME_MM)
+    same = whose[1:] == whose[:-1]
+    lengths = np.linalg.norm(np.diff(corners, axis=0), axis=1) * same
+    walled = np.bincount(whose[:-1], lengths * (on_wall[1:] & on_wall[:-1]), minlength=len(parts))
+    around = np.bincount(whose[:-1], lengths, minlength=len(parts))
+    return list(parts[walled >= _BOTH_WALLS * (1.0 - _ROUNDING) * around])
+
+
+def _between_walls(part: Polygon, walls: shapely.Geometry, tip_mm: float) -> Gone | None:
     open_ends = shapely.line_merge(part.exterior.difference(walls))
     if open_ends.length > (1.0 - _BOTH_WALLS) * part.exterior.length:
-        return False
+        return None
     ends = 0 if open_ends.is_empty else len(shapely.get_parts(open_ends))
-    return ends != 1 or strip_mm(part)[0] > _TIP_STEPS * step_mm
+    length, width = strip_mm(part)
+    if ends == 1 and (length <= tip_mm or open_ends.length > _WEDGE * width):
+        return None
+    return Gone(part, ends)

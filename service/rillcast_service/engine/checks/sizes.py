@@ -119,7 +119,8 @@ def lost_shape(case: Case) -> Iterator[Finding]:
     """Channels that vanish, run together or fall apart in making, each level by itself."""
     made = made_levels(case.as_made)
     for level, drawn in drawn_levels(case.job.layout).items():
-        change = compare(drawn, made[level], reach_um=case.as_made.width_reach_um)
+        as_made = case.as_made
+        change = compare(drawn, made[level], reach_um=as_made.width_reach_um, step_um=as_made.edge_step_um)
         if any(getattr(change, kind) for kind in _TOLD_BY):
             change = _untold(case, change)
         yield from _changed(case, change, of_level(case, level))
@@ -162,6 +163,7 @@ def _changed(case: Case, change: TopologyChange, of_this_level: str) -> Iterator
     raster = "" if case.as_made.calibrated is None else ", and to the next pixel"
     cases: tuple[tuple[tuple[Geometry, ...], str, str, str], ...] = (
         (change.lost, "channel shape", " vanishing", "Widen what vanishes"),
+        (change.arms, "channel arm", " vanishing", "Widen what vanishes"),
         (change.islands, "island", " in the channels vanishing", "Widen the islands"),
         (change.merged, "wall", " between channels open, so that they run together", "Widen these walls"),
         (change.split, "channel", " cut apart", "Widen the narrow places"),
