@@ -22,7 +22,7 @@ from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, V
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
 from rillcast_service.engine.preparing import prepare
 from rillcast_service.engine.quoting import Analysis, analyse
-from rillcast_service.engine.request import QuoteRequest
+from rillcast_service.engine.request import ChipRequest, QuoteRequest
 from rillcast_service.engine.result import Severity, Verdict
 from rillcast_service.engine.routes.registry import load_routes
 
@@ -30,6 +30,8 @@ HERE = Path(__file__).parent
 DOCUMENT = HERE / "published_chips.md"
 START = datetime(2027, 3, 1, 9, 0, tzinfo=UTC)
 
+#: How a row comes by its outcome when its source does not say it.
+INFERRED = "inferred"
 #: How good a verdict is, the best first.
 _ORDER = (Verdict.MAKEABLE, Verdict.MAKEABLE_WITH_RISK, Verdict.NOT_MAKEABLE)
 #: A custom resin is exposed so that it cures this many layers deep; common practice, no source.
@@ -71,7 +73,11 @@ def judge(chip: Mapping[str, Any]) -> Judged:
     entries, bench = _bench(chip, shipped)
     catalogue = shipped.with_bench(entries)
     request = QuoteRequest(
-        quantity=1, start=START, routes=(chip["route"],), bench={**bench, "plasma": "benchtop_air"}
+        quantity=1,
+        start=START,
+        routes=(chip["route"],),
+        bench={**bench, "plasma": "benchtop_air"},
+        chip=ChipRequest(thickness_mm=chip.get("thickness_mm")),
     )
     job, _ = prepare(_layout(chip), request, catalogue)
     route = load_routes(catalogue)[chip["route"]]
@@ -148,10 +154,17 @@ def document(judged: list[Judged]) -> str:
         Markdown: the confusion table, then every chip with its source.
     """
     verdicts = ("makeable", "makeable with risk", "not makeable")
+    inferred = sum(item.chip["known"] == INFERRED for item in judged)
 
-    def counts(made: bool) -> list[int]:
-        found = [item.verdict for item in judged if item.chip["made"] is made]
-        return [found.count(verdict) for verdict in _ORDER]
+    def row(made: bool, of_source: bool) -> str:
+        found = [
+            item.verdict
+            for item in judged
+            if item.chip["made"] is made and (item.chip["known"] != INFERRED) is of_source
+        ]
+        counts = " | ".join(str(found.count(verdict)) for verdict in _ORDER)
+        told = "shown or published limit" if of_source else INFERRED
+        return f"| {'made' if made else 'failed'}, {told} | {counts} |"
 
     lines = [
         "# Published chips against the review's verdict",
@@ -165,8 +178,12 @@ def document(judged: list[Judged]) -> str:
         "",
         f"| published | {' | '.join(verdicts)} |",
         "| --- | --- | --- | --- |",
-        f"| made | {' | '.join(map(str, counts(True)))} |",
-        f"| failed | {' | '.join(map(str, counts(False)))} |",
+        *(row(made, of_source) for of_source in (True, False) for made in (True, False)),
+        "",
+        f"{len(judged) - inferred} rows are the source's own: *shown* when it made this very thing, "
+        "*published limit* when it says from",
+        "where on such things come out or fail. The others are *inferred*, such as half of a least size, and "
+        "counted apart.",
         "",
         "Right is: not makeable for what failed, anything else for what was made. *With risk* on a printer "
         "that nobody",
@@ -174,15 +191,16 @@ def document(judged: list[Judged]) -> str:
         "read whole; *read*",
         "tells how much was, and *stands in* what had to be taken from the catalogue or from memory.",
         "",
-        "| chip | route | width × depth | published | verdict | by | |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| chip | route | width × depth | published | known | verdict | by | |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for item in judged:
         chip = item.chip
         by = ", ".join(item.deciding) or "–"
         lines.append(
             f"| {chip['id']} | {chip['route']} | {chip['width_um']:g} × {chip['depth_um']:g} µm | "
-            f"{'made' if chip['made'] else 'failed'} | {item.verdict.value.replace('_', ' ')} | {by} | "
+            f"{'made' if chip['made'] else 'failed'} | {chip['known']} | "
+            f"{item.verdict.value.replace('_', ' ')} | {by} | "
             f"{'' if item.right else 'wrong'} |"
         )
     lines += ["", "## Where the verdict is wrong", ""]
