@@ -22,7 +22,7 @@ from rillcast_service.catalogue.types import Catalogue, Entry, Fact, Quantity, V
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
 from rillcast_service.engine.preparing import prepare
 from rillcast_service.engine.quoting import Analysis, analyse
-from rillcast_service.engine.request import ChipRequest, QuoteRequest
+from rillcast_service.engine.request import ChipRequest, QuoteRequest, UseRequest
 from rillcast_service.engine.result import Severity, Verdict
 from rillcast_service.engine.routes.registry import load_routes
 
@@ -77,6 +77,7 @@ def judge(chip: Mapping[str, Any]) -> Judged:
         start=START,
         routes=(chip["route"],),
         bench={**bench, "plasma": "benchtop_air"},
+        use=UseRequest(flow_ul_per_min=chip.get("flow_ul_per_min")),
         chip=ChipRequest(thickness_mm=chip.get("thickness_mm")),
     )
     job, _ = prepare(_layout(chip), request, catalogue)

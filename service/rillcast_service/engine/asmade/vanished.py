@@ -25,6 +25,8 @@ _TIP_STEPS = 5.0
 _ROUNDING = 1e-6
 #: Rims that lie no farther apart are the same, mm.
 _SAME_MM = 1e-4
+#: What is thinner lies between a wall that hardly moved and its drawing, mm.
+_THINNEST_MM = 1e-3
 #: What has one end that is wider than the strip of its area by this factor runs into a point: of a wedge it
 #: is 2, of a strip 1. A point is always rounded off.
 _WEDGE = 1.5
@@ -59,7 +61,7 @@ def lost_stretches(
     """
     left = polygons(drawn.difference(made.buffer(step_mm + _SAME_MM)))
     rim = drawn.boundary
-    parts = _mostly_walled(left, rim, max(step_mm, 10.0 * _SAME_MM))
+    parts = _mostly_walled(left, rim, max(step_mm, _THINNEST_MM))
     if not parts:
         return ()
     # the walls that the parts touch, and no others
@@ -132,6 +134,8 @@ def _between_walls(part: Polygon, walls: shapely.Geometry, tip_mm: float) -> Gon
         return None
     ends = 0 if open_ends.is_empty else len(shapely.get_parts(open_ends))
     length, width = strip_mm(part)
+    if width <= _THINNEST_MM:
+        return None
     if ends == 1 and (length <= tip_mm or open_ends.length > _WEDGE * width):
         return None
     return Gone(part, ends)
