@@ -129,6 +129,7 @@ def lost_shape(case: Case) -> Iterator[Finding]:
 #: What becomes of the drawn shapes, and the rules of size that may tell the same place already.
 _TOLD_BY = {
     "lost": ("channel_width",),
+    "arms": ("channel_width",),
     "split": ("channel_width",),
     "merged": ("channel_gap",),
     "islands": ("channel_gap", "island_size"),
@@ -147,13 +148,15 @@ def _untold(case: Case, change: TopologyChange) -> TopologyChange:
         for rule_id, run in rules.items()
         if rule_id in case.route.rules
     }
+    # what is gone ends up to a change of width away from where it was measured
+    same_mm = _SAME_PLACE_MM + case.as_made.width_reach_um / 1e3
     kept = {}
     for kind, rule_ids in _TOLD_BY.items():
         places = [place for rule_id in rule_ids for place in told.get(rule_id, ())]
         kept[kind] = tuple(
             shape
             for shape in getattr(change, kind)
-            if not any(shapely.dwithin(place, shape, _SAME_PLACE_MM) for place in places)
+            if not any(shapely.dwithin(place, shape, same_mm) for place in places)
         )
     return TopologyChange(**kept)
 
