@@ -25,6 +25,7 @@ from rillcast_service.documents.svg import (
 )
 from rillcast_service.engine.corrections.model import Corrected
 from rillcast_service.engine.layout.model import Layout, Role
+from rillcast_service.engine.shapes import polygons
 
 WIDTH_PX, MARGIN_PX, HEAD_PX = 960.0, 34.0, 66.0
 TALLEST_CHIP_PX = 420.0
@@ -189,9 +190,15 @@ def _cell(place: _Place, layout: Layout, caption: str, left: float, top: float) 
     if not place.changed:
         yield scale.path(place.where, **_LEFT)
     elif caption == "after":
-        channels = shapely.union_all([layer.geometry for layer in layout.channel_layers])
-        there = channels.contains(_middle(place.where))
-        yield scale.path(place.where, **(_ADDED if there else _TAKEN))
+        drawn = [layer.geometry for layer in layout.layers if layer.role in (Role.CHANNELS, Role.MARKS)]
+        now = shapely.union_all(drawn).intersection(frame)
+        # a change may do both, where a port moves or writing grows
+        for changed, look in (
+            (polygons(place.where.difference(now)), _TAKEN),
+            (polygons(place.where.intersection(now)), _ADDED),
+        ):
+            if not changed.is_empty:
+                yield scale.path(changed, **look)
     frame_look: Look = {"fill": "none", "stroke": RULE, "stroke_width": 1.0}
     yield tag("rect", x=left, y=top, width=CELL_WIDTH_PX, height=CELL_HEIGHT_PX, **frame_look)
     yield text(left + 8, top + 18, caption, size=12.0, weight="600", halo=True)
