@@ -612,6 +612,23 @@ class Exchange(Answer):
 
 
 @dataclass(frozen=True, slots=True)
+class MixingPlace(Answer):
+    """How far streams have mixed at an outlet or a read-out, and three ways to what is wanted."""
+
+    place: str
+    kind: str
+    mixed_fraction: float | None
+    shares: Mapping[str, float] = field(default_factory=dict)
+    flow_ul_per_min: float | None = None
+    wanted_fraction: float | None = None
+    length_needed_mm: float | None = None
+    flow_needed_ul_per_min: float | None = None
+    width_needed_um: float | None = None
+    width_um: float | None = None
+    depth_evened: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Fluidics(Answer):
     """How liquid moves through the chip as made."""
 
@@ -637,6 +654,7 @@ class Fluidics(Answer):
     evaporation: Evaporation | None = None
     branches: tuple[Branch, ...] = ()
     give: Give | None = None
+    mixing: tuple[MixingPlace, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,6 +115,7 @@ class UseOptions(TypedDict, total=False):
     purge_ml: float
     duration_h: float
     humidity_percent: float
+    mixed_fraction: float
 
 
 class VariantOptions(TypedDict, total=False):

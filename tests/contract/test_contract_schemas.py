@@ -129,7 +129,7 @@ RESULTS = [
     result.ExchangeSummary, result.OutletExchange, result.SlowPlace,
     result.BranchState, result.GiveSummary, result.EvaporationSummary, result.FlowFault,
     result.LineState, result.PathSummary,
-    result.ReadoutState, result.PurgeSummary,
+    result.ReadoutState, result.PurgeSummary, result.MixingPlace,
     result.DrainingSummary, result.PushSummary, result.MaterialLine,
     result.ScheduledStep, result.Schedule, result.CostLine, result.Percentiles, result.PriceBreak,
     result.Driver, result.Cost, result.VariantResult, result.RouteResult, result.Choice, result.Comparison,

@@ -122,6 +122,9 @@ def add_nested_options(parser: argparse.ArgumentParser) -> None:
     chip.add_argument(
         "--diffusivity-m2-per-s", type=float, metavar="D", help="of what is dissolved and shall be exchanged"
     )
+    chip.add_argument(
+        "--mixed-fraction", type=float, metavar="M", help="how far the inlets' liquids shall mix, 0 to 1"
+    )
     chip.add_argument("--max-pressure-kpa", type=float, metavar="P", help="that the use allows")
     chip.add_argument(
         "--optics",
@@ -222,6 +225,7 @@ def request_options(arguments: argparse.Namespace) -> QuoteOptions:
             "flow_ul_per_min",
             "max_pressure_kpa",
             "diffusivity_m2_per_s",
+            "mixed_fraction",
             "optics",
         ),
         "commercial": _said(arguments, *TERMS),

@@ -113,6 +113,7 @@ class UseRequest(Schema):
     purge_ml = Number("a volume of 0.001 to 10000 mL", minimum=0.001, maximum=10_000)
     duration_h = Number("a time of 0.001 to 10000 h", minimum=0.001, maximum=10_000)
     humidity_percent = Number("a humidity of 0 to 100 %", minimum=0, maximum=100)
+    mixed_fraction = Number("a share of 0.01 to 0.999", minimum=0.01, maximum=0.999)
 
 
 BenchRequest: type[Schema] = Schema.from_dict(

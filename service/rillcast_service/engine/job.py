@@ -72,6 +72,7 @@ class Use:
 
     `lines` holds, by port, what lies between it and its source. `purge_ml` is pushed through at once;
     `duration_h` is how long liquid stands in the chip in a room of `humidity_percent`; None: not asked.
+    `mixed_fraction` is how far the inlets' liquids shall mix; None: as the rules' table wants.
     `notes` tell of values of the liquid that the request gives.
     """
 
@@ -88,6 +89,7 @@ class Use:
     purge_ml: float | None = None
     duration_h: float | None = None
     humidity_percent: float | None = None
+    mixed_fraction: float | None = None
     notes: tuple[str, ...] = ()
 
 

@@ -15,7 +15,7 @@ from rillcast_service.engine.checks.review import rule_sets
 from rillcast_service.engine.errors import Fault, LayoutInvalid, RequestInvalid, UnknownName
 from rillcast_service.engine.fluidics import liquids
 from rillcast_service.engine.job import BENCH_KINDS, Bench, Chip, Job, LinePart, Readout, Terms, Use
-from rillcast_service.engine.layout.model import Assumption, Layout, Role
+from rillcast_service.engine.layout.model import Assumption, Layout, PortRole, Role
 from rillcast_service.engine.layout.options import MAX_LEVEL, escaped
 from rillcast_service.engine.layout.ports import merge_ports
 from rillcast_service.engine.profiles import FilledIn, with_whole_profiles
@@ -87,6 +87,7 @@ def prepare(
     layout = _with_mark_depths(layout, request, assumed)
     _check_depths(layout, chip)
     use = _use(request, assumed)
+    _tell_mixing(layout, request, assumed)
     # every time of the answer is told on the bench's own clock
     zone = ZoneInfo(str(bench["calendar"].fact("timezone")))
     job = Job(
@@ -563,6 +564,7 @@ def _use(request: QuoteRequest, assumed: _Assumptions) -> Use:
             if use.duration_h is None
             else assumed.number(use.humidity_percent, "humidity_percent", "use.humidity_percent")
         ),
+        mixed_fraction=use.mixed_fraction,
         notes=_liquid_notes(request, liquid, temperature_c),
     )
 
@@ -650,6 +652,17 @@ def _diffusivity(request: QuoteRequest, liquid: Entry, temperature_c: float, ass
         known.source_of("diffusivity_m2_per_s"),
     )
     return value
+
+
+def _tell_mixing(layout: Layout, request: QuoteRequest, assumed: _Assumptions) -> None:
+    """What is wanted of liquids that meet, where the request leaves it open."""
+    inlets = [port for port in layout.ports if port.role is PortRole.INLET and not port.closed]
+    if request.use.mixed_fraction is not None or len(inlets) < 2:
+        return
+    wanted = assumed.catalogue.rules["mixing"]["wanted_percent"]
+    assumed.tell(
+        "use.mixed_fraction", f"{wanted['value'] / 100.0:g}", str(wanted["note"]), str(wanted["source"])
+    )
 
 
 def _terms(request: QuoteRequest, assumed: _Assumptions) -> Terms:

@@ -28,6 +28,7 @@ from rillcast_service.engine.checks.draining import summary as draining_summary
 from rillcast_service.engine.checks.exchange import exchanged
 from rillcast_service.engine.checks.exchange import summary as exchange_summary
 from rillcast_service.engine.checks.inuse import with_use
+from rillcast_service.engine.checks.mixing import mixed
 from rillcast_service.engine.costing.comparison import compare
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import EngineError, Fault
@@ -480,7 +481,11 @@ def _flow(job: Job, route: Route, process: Process, as_made: AsMade, flows: Flow
         found = exchanged(job, hydraulics)
         told = with_use(job, route, process, as_made, hydraulics, told)
         flows[best] = Flow(
-            told=replace(told, exchange=exchange_summary(job, found, hydraulics)) if found else told,
+            told=replace(
+                told,
+                exchange=exchange_summary(job, found, hydraulics) if found else None,
+                mixing=mixed(job, hydraulics),
+            ),
             drained=drained(job, hydraulics) if holds_resin(route, process) else None,
             exchange=found,
             levels=hydraulics.levels,

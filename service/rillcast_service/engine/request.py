@@ -95,6 +95,7 @@ class UseRequest:
     purge_ml: float | None = None
     duration_h: float | None = None
     humidity_percent: float | None = None
+    mixed_fraction: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +212,7 @@ class QuoteRequest:
                 purge_ml=use.get("purge_ml"),
                 duration_h=use.get("duration_h"),
                 humidity_percent=use.get("humidity_percent"),
+                mixed_fraction=use.get("mixed_fraction"),
             ),
             bench=dict(document.get("bench") or {}),
             variants=tuple(

@@ -429,6 +429,37 @@ class ExchangeSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class MixingPlace:
+    """How far streams that came side by side have mixed at an outlet or a read-out.
+
+    Args:
+        place: name of the port or the read-out; kind: `outlet` or `readout`.
+        flow_ul_per_min: that comes there.
+        shares: inlet → share of its liquid.
+        mixed_fraction: 1 − σ/σ₀ over the flow, 0 side by side, 1 of one colour; None where only one
+            inlet's liquid comes. wanted_fraction: what is asked for.
+        length_needed_mm: so much more of the channel that feeds it; flow_needed_ul_per_min: the whole
+            chip's flow; width_needed_um: that channel's width at the same length and flow. Any of the three
+            mixes it as wanted; None where it is mixed already, or would not be by that.
+        width_um: of the channel that feeds it; None where several do.
+        depth_evened: whether the liquid has time to even out over the depth; where not, the boundary
+            between streams is wider at floor and roof than told here.
+    """
+
+    place: str
+    kind: str
+    flow_ul_per_min: float
+    shares: dict[str, float]
+    mixed_fraction: float | None
+    wanted_fraction: float
+    length_needed_mm: float | None
+    flow_needed_ul_per_min: float | None
+    width_needed_um: float | None
+    width_um: float | None
+    depth_evened: bool
+
+
+@dataclass(frozen=True, slots=True)
 class FluidicsSummary:
     """How liquid moves through the chip as made.
 
@@ -452,6 +483,7 @@ class FluidicsSummary:
         evaporation: what is lost while liquid stands; None where no time is asked, or nothing gets out.
         branches: where the flow parts, all stretches that carry some of it; else none.
         give: of soft roofs; None where nothing gives to speak of.
+        mixing: how far the inlets' liquids have mixed; empty where fewer than two bring any.
     """
 
     channel_volume_ul: float
@@ -476,6 +508,7 @@ class FluidicsSummary:
     evaporation: EvaporationSummary | None = None
     branches: tuple[BranchState, ...] = ()
     give: GiveSummary | None = None
+    mixing: tuple[MixingPlace, ...] = ()
 
     @property
     def source_pressure_kpa(self) -> float | None:

@@ -45,6 +45,8 @@ _TRACE = 1e-6
 _ALONE = 0.999
 #: A run that evens out so little of what the one before it does only brings the liquid round a port.
 _ROUND = 0.01
+#: A run of fewer squares is no channel: length over width, by which it evens out.
+_CHANNEL_SQUARES = 1.0
 #: More than so many times more mixing is out of reach.
 _MOST = 1e6
 #: D L / (u w²) of a length that is nothing.
@@ -247,22 +249,24 @@ class Mixing:
         return None if feeder is None else self.streams.runs[feeder.pieces[0].run]
 
     def _feeder(self, place: Place) -> Source | None:
-        """The source that a place is fed by, or the run before it where that only brings it round a port."""
+        """The source that a place is fed by, or the run before it where that only brings it round a port.
+
+        None where several feed it, or streams meet only in the pad.
+        """
         main = max(place.sources, key=lambda source: source.flow)
         whole = sum(source.flow for source in place.sources)
         while main.pieces[0].run >= 0 and main.flow >= _ALONE * whole:
             run = self.streams.runs[main.pieces[0].run]
-            before = max(run.sources, key=lambda piece: piece.flow)
+            before = max(run.sources, key=lambda piece: piece.flow).run
+            same = sum(piece.flow for piece in run.sources if piece.run == before)
             if (
-                before.run < 0
-                or run.evening_s_per_m2 > _ROUND * self.streams.runs[before.run].evening_s_per_m2
+                before < 0
+                or same < _ALONE * run.flow
+                or run.evening_s_per_m2 > _ROUND * self.streams.runs[before].evening_s_per_m2
             ):
-                return main
-            number = before.run
-            same = sum(piece.flow for piece in run.sources if piece.run == number)
-            if same < _ALONE * run.flow:
-                return main
-            main = Source((Piece(number, -1, 0.0, self.streams.runs[number].flow),), 1.0)
+                squares = run.evening_s_per_m2 * run.flow / run.depth_m
+                return main if squares >= _CHANNEL_SQUARES else None
+            main = Source((Piece(before, -1, 0.0, self.streams.runs[before].flow),), 1.0)
         return None
 
     def remedy(self, place: Place, wanted: float) -> Remedy:
