@@ -111,7 +111,7 @@ def test_read_outs_on_the_way_are_told_first_and_have_mixed_less(chip, review_of
     assert early.mixed_fraction < late.mixed_fraction < waste.mixed_fraction
     assert early.flow_ul_per_min == pytest.approx(50.0, rel=1e-3)
     # all to the same goal: what lies between them is what the later one needs less
-    assert early.length_needed_mm - late.length_needed_mm == pytest.approx(35.0, abs=0.5)
+    assert early.length_needed_mm - late.length_needed_mm == pytest.approx(35.0, rel=0.03)
     (finding,) = found(analysis, "mixing")
     assert "'early' (2 more places short of it)" in finding.message
     assert finding.where.distance(Point(20, 11)) == 0.0
