@@ -3,8 +3,7 @@
 A disc of the needed width is led along the middle of the narrow stretch (see `layout.measure.Stretch`), and
 what it covers is added to the channels, or, for a wall, taken from the channels beside it. Where the width
 reaches the limit the disc rests on both walls, so what was smooth stays smooth. Where one side has no room
-the disc is led along the wall of that side instead, which then keeps its place
-(the tips of its corners aside).
+the disc is led along the wall of that side instead, which then keeps its place.
 """
 
 from __future__ import annotations
@@ -14,19 +13,29 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from scipy.spatial import cKDTree
 from shapely import MultiPolygon, Polygon
 
 from rillcast_service.engine.checks.words import um
 from rillcast_service.engine.corrections.ground import Ground, Patch, wider
 from rillcast_service.engine.corrections.model import Change, Decision
 from rillcast_service.engine.corrections.needs import ROUNDING_UM, Needs
-from rillcast_service.engine.corrections.neighbours import Neighbours, Objection, Obstacle, touching
+from rillcast_service.engine.corrections.neighbours import (
+    TOUCHES_MM,
+    Neighbours,
+    Objection,
+    Obstacle,
+    touching,
+)
 from rillcast_service.engine.corrections.sweeping import beside, middles, swept
 from rillcast_service.engine.layout.measure import Stretch, narrow_stretches
+from rillcast_service.engine.layout.medial import Floats
 from rillcast_service.engine.shapes import polygons
 
 #: What a sweep leaves narrow at its ends is swept again, so often at most.
 _SWEEPS = 4
+#: What is thinner than twice so many tolerances is a sliver.
+_SLIVER = 1.0
 #: A window reaches this many widths beyond a patch, so that no wall or channel that counts is cut by it.
 _MARGIN_WIDTHS = 2.0
 #: A mended place is measured up to so many times the limit.
@@ -152,8 +161,8 @@ def mend_spans(ground: Ground, around: Neighbours, task: Task, *, islands: Seque
 
 def _mended(ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: float, walls: bool) -> Mended:
     fewest: Mended | None = None
-    for area in _sweeps(stretch, limit_um / 1e3, around.needs.smoothing_mm):
-        tried = _tried(ground, around, area, limit_um=limit_um, walls=walls)
+    for area, kept in _sweeps(stretch, limit_um / 1e3, around.needs.smoothing_mm):
+        tried = _tried(ground, around, area, kept, limit_um=limit_um, walls=walls)
         if tried.patch is not None:
             return tried
         if fewest is None or len(tried.objections) < len(fewest.objections):
@@ -162,28 +171,70 @@ def _mended(ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: f
     return fewest
 
 
-def _sweeps(stretch: Stretch, width_mm: float, tolerance_mm: float) -> Iterator[MultiPolygon]:
-    """Areas that make a stretch wide enough: both walls moved alike first, then one wall at a time kept."""
-    yield swept(stretch, middles(stretch), width_mm=width_mm, tolerance_mm=tolerance_mm)
+def _sweeps(
+    stretch: Stretch, width_mm: float, tolerance_mm: float
+) -> Iterator[tuple[MultiPolygon, Floats | None]]:
+    """Areas that make a stretch wide enough: both walls moved alike first, then one wall at a time kept.
+
+    With each the feet on the wall that is kept, (n, 2) mm.
+    """
+    yield swept(stretch, middles(stretch), width_mm=width_mm, tolerance_mm=tolerance_mm), None
     sides, balls = np.unique(stretch.side, return_counts=True)
     if len(sides) < 2:
         return
     for side in sides[np.argsort(-balls, kind="stable")][:_SIDES_TRIED]:
-        yield swept(
-            stretch,
-            beside(stretch, width_mm=width_mm + 2.0 * tolerance_mm),
-            width_mm=width_mm,
-            tolerance_mm=tolerance_mm,
-            side=int(side),
-        )
+        kept = stretch.foot[stretch.side == side]
+        yield _swept_beside(stretch, int(side), width_mm, tolerance_mm), kept
 
 
-def _tried(ground: Ground, around: Neighbours, area: MultiPolygon, *, limit_um: float, walls: bool) -> Mended:
+def _swept_beside(stretch: Stretch, side: int, width_mm: float, tolerance_mm: float) -> MultiPolygon:
+    return swept(
+        stretch,
+        beside(stretch, width_mm=width_mm + 2.0 * tolerance_mm),
+        width_mm=width_mm,
+        tolerance_mm=tolerance_mm,
+        side=side,
+    )
+
+
+def _swept_again(rest: Stretch, kept: Floats | None, width_mm: float, tolerance_mm: float) -> MultiPolygon:
+    """What the first sweep left narrow, with the same wall kept."""
+    if kept is None:
+        return swept(rest, middles(rest), width_mm=width_mm, tolerance_mm=tolerance_mm)
+    far = cKDTree(kept).query(rest.foot)[0]
+    return _swept_beside(rest, int(rest.side[np.argmin(far)]), width_mm, tolerance_mm)
+
+
+def _off_the_kept(
+    area: MultiPolygon, kept: Floats, channels: MultiPolygon, tolerance_mm: float, *, walls: bool
+) -> MultiPolygon:
+    """A sweep without the slivers that it takes of the kept wall, where chords cut across its corners."""
+    changed = polygons(area.intersection(channels) if walls else area.difference(channels))
+    feet = shapely.multipoints(kept)
+    slivers = [
+        part
+        for part in changed.geoms
+        if shapely.dwithin(part, feet, TOUCHES_MM) and part.buffer(-_SLIVER * tolerance_mm).is_empty
+    ]
+    return polygons(area.difference(shapely.union_all(slivers))) if slivers else area
+
+
+def _tried(
+    ground: Ground,
+    around: Neighbours,
+    area: MultiPolygon,
+    kept: Floats | None,
+    *,
+    limit_um: float,
+    walls: bool,
+) -> Mended:
     needs = around.needs
     margin = _MARGIN_WIDTHS * max(limit_um, needs.width_um or 0.0, needs.gap_um or 0.0) / 1e3
     for _ in range(_SWEEPS):
-        patch = Patch(takes=area) if walls else Patch(adds=area)
         window = wider(area.bounds, margin)
+        if kept is not None:
+            area = _off_the_kept(area, kept, ground.around(window), needs.smoothing_mm, walls=walls)
+        patch = Patch(takes=area) if walls else Patch(adds=area)
         objections = around.objections(ground, patch, window)
         if objections:
             return Mended(None, objections=tuple(objections))
@@ -199,10 +250,7 @@ def _tried(ground: Ground, around: Neighbours, area: MultiPolygon, *, limit_um: 
             # what is narrower beside it is a place of its own
             after = [span.length_um for span in spans if span.length_um >= limit_um - ROUNDING_UM]
             return Mended(patch, after_um=min(after, default=limit_um))
-        more = [
-            swept(rest, middles(rest), width_mm=limit_um / 1e3, tolerance_mm=needs.smoothing_mm)
-            for rest in narrow
-        ]
+        more = [_swept_again(rest, kept, limit_um / 1e3, needs.smoothing_mm) for rest in narrow]
         area = polygons(shapely.union_all([area, *more]))
     return Mended(
         None, objections=(Objection(Obstacle.STAYS, "leaves places beside it that are too narrow"),)
