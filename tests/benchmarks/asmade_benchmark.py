@@ -45,18 +45,29 @@ from rillcast_service.engine.shapes import drawn_levels, made_levels
 #: Rules that read codes or push resin out have benchmarks of their own.
 APART = {"code_legible", "mark_reversed", "drain_time", "drain_reach", "trapped_resin"}
 CATALOGUE = load()
+#: From the channels to the edge of the chip.
+LAND_MM = 4.0
 
 
 def job(geometry: MultiPolygon) -> Job:
     """A job for a layout of channels alone, on the default bench."""
-    outline = box(*geometry.buffer(4.0).bounds)
+    outline = box(*geometry.buffer(LAND_MM).bounds)
     layer = Layer("channels", Role.CHANNELS, geometry, 150.0, len(geometry.geoms))
     names = {key: str(CATALOGUE.defaults[key].value) for key in BENCH_KINDS}
     entries = {key: CATALOGUE.get(BENCH_KINDS[key], name) if name else None for key, name in names.items()}
     return Job(
         layout=Layout("card", "svg", (layer,), (), outline, flattening_um=1.0),
         chip=Chip(outline=outline, thickness_mm=4.0, lid="glass", viewed_from="lid"),
-        use=Use(CATALOGUE.get("liquids", "water"), 22.0, 0.955e-3, 997.8, 50.0, (), None),
+        use=Use(
+            CATALOGUE.get("liquids", "water"),
+            22.0,
+            0.955e-3,
+            997.8,
+            50.0,
+            (),
+            None,
+            diffusivity_m2_per_s=4e-10,
+        ),
         bench=Bench(entries),
         catalogue=CATALOGUE,
         quantity=24,
@@ -87,13 +98,14 @@ def timed(work: Callable[[], object]) -> float:
 
 
 def yardstick(geometry: MultiPolygon) -> None:
-    """Pixels filled, one distance transform and one blur, once for each printer of the routes."""
+    """All of the card filled, one distance transform and one blur, for the one printer of all routes."""
     printer = CATALOGUE.get("printers", str(CATALOGUE.defaults["printer"].value))
     pitch_mm = printer.number("pixel_x_um") / 1e3
     sigma = printer.number("light_spread_um") / printer.number("pixel_x_um")
-    column, row, share = coverage(geometry, origin_mm=(0.0, 0.0), pitch_mm=(pitch_mm, pitch_mm))
-    image = np.zeros((row.max() - row.min() + 9, column.max() - column.min() + 9))
-    image[row - row.min() + 4, column - column.min() + 4] = share
+    x0, y0, x1, y1 = geometry.buffer(LAND_MM).bounds
+    column, row, share = coverage(geometry, origin_mm=(x0, y0), pitch_mm=(pitch_mm, pitch_mm))
+    image = np.zeros((math.ceil((y1 - y0) / pitch_mm), math.ceil((x1 - x0) / pitch_mm)))
+    image[row, column] = share
     distance_transform_edt(image >= 0.5)
     gaussian_filter(image, sigma)
 

@@ -28,8 +28,8 @@ _LEAST_TURN_DEG, _FAN_STEP_DEG = 0.1, 15.0
 _DUST_MM = 1e-6
 #: A ball at a corner smaller than this means that another wall touches the corner.
 TOUCHING_MM = 1e-7
-#: Balls are first tried at this many spacings of their feet, and then so many times larger.
-_FIRST_RADIUS, _GROWTH = 4.0, 2.0
+#: Balls are first tried at so many times the piece of edge that their foot stands for.
+_FIRST_RADIUS = 16.0
 #: No edge is cut finer than this: a straight wall is fully described by the walls that face it.
 _MAX_PIECES = 2049
 
@@ -233,9 +233,8 @@ def inscribed_balls(boundary: Boundary, *, spacing_mm: float, cap_mm: float) -> 
             own=edge,
             own_too=np.where(corner, boundary.previous[edge], edge),
         ),
-        first_mm=_FIRST_RADIUS * spacing_mm,
+        first_mm=_FIRST_RADIUS * step,
         largest_mm=cap_mm / 2,
-        growth=_GROWTH,
     )
     radius, touch, touch_edge = met.radius, met.point, met.edge
     touch_along = np.where(touch_edge < 0, 0.0, met.along / boundary.length[touch_edge])

@@ -27,10 +27,13 @@ _SAME_BALL = 1e-9
 #: Feet are asked together that follow one another within so many radii along the boundary, so many at most.
 _TOGETHER = 4.0
 _MOST_TOGETHER = 4
-#: Boxes of long edges are no longer than so many radii, or a slanted one would cover the chip.
+#: Boxes of long edges are no longer than so many radii (or what as many feet share), for a slanted one would
+#: cover the chip.
 _PIECE = 8.0
-#: So many pairs of foot and edge are worked out at once: they stay in the processor's cache.
-_PAIRS_AT_ONCE = 1 << 16
+#: The first radius is the largest one halved so many times at most.
+_MOST_DOUBLINGS = 5
+#: About so many pairs of foot and edge are worked out at once, few enough for the processor's cache.
+_PAIRS_AT_ONCE, _FIRST_QUESTIONS = 1 << 16, 256
 _LEAST = 1e-300
 
 
@@ -79,14 +82,13 @@ class Touches:
     along: Floats
 
 
-def first_touches(edges: Edges, feet: Feet, *, first_mm: float, largest_mm: float, growth: float) -> Touches:
+def first_touches(edges: Edges, feet: Feet, *, first_mm: Floats, largest_mm: float) -> Touches:
     """The largest empty balls on some feet, and what they meet.
 
     Args:
         edges, feet: all walls, and where balls rest on them.
-        first_mm: radius that is tried first: near the boundary few edges are asked.
+        first_mm: (feet,) radius that is tried first. Where edges are short a small one asks few of them.
         largest_mm: radius beyond which balls are not grown.
-        growth: each radius is so many times the one before.
 
     Returns:
         The touches; radii are exact to rounding. Of several points that one ball meets at once the one
@@ -99,48 +101,48 @@ def first_touches(edges: Edges, feet: Feet, *, first_mm: float, largest_mm: floa
         edge=np.full(count, -1, dtype=np.int64),
         along=np.zeros(count),
     )
-    radius, pending = min(first_mm, largest_mm), np.arange(count)
-    while pending.size:
+    doublings = np.ceil(np.log2(largest_mm / np.minimum(first_mm, largest_mm)))
+    doublings = np.minimum(doublings, _MOST_DOUBLINGS).astype(np.int64)
+    for left in range(int(doublings.max(initial=0)), -1, -1):
+        pending = np.flatnonzero((found.edge < 0) & (doublings >= left))
+        radius = largest_mm / 2.0**left
         for foot, edge in _near(edges, feet, pending, radius):
             _touch(edges, feet, foot, edge, radius, found)
-        if radius >= largest_mm:
-            break
-        pending = pending[found.edge[pending] < 0]
-        radius = min(radius * growth, largest_mm)
     return found
 
 
-def _near(edges: Edges, feet: Feet, pending: Ints, radius: float) -> Iterator[tuple[Ints, Ints]]:
+def _near(edges: Edges, feet: Feet, asking: Ints, radius: float) -> Iterator[tuple[Ints, Ints]]:
     """Pairs of a foot and an edge that its ball of some radius may meet; those of a foot come together."""
-    pieces = np.ceil(edges.length / (_PIECE * radius)).astype(np.int64)
+    if not asking.size:
+        return
+    longest = _PIECE * max(radius, float(edges.length.sum()) / len(asking))
+    pieces = np.ceil(edges.length / longest).astype(np.int64)
     piece_edge = np.repeat(np.arange(len(pieces)), pieces)
     rank = np.arange(len(piece_edge)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     step = (edges.length / pieces)[piece_edge, None] * edges.direction[piece_edge]
     one = edges.start[piece_edge] + rank[:, None] * step
     tree = shapely.STRtree(_boxes(np.minimum(one, one + step), np.maximum(one, one + step)))
 
-    centre = feet.place[pending] + radius * feet.normal[pending]
-    stretch = np.floor(feet.run[pending] / (_TOGETHER * radius))
-    begins = np.arange(len(pending)) % _MOST_TOGETHER == 0
+    stretch = np.floor(feet.run[asking] / (_TOGETHER * radius))
+    begins = np.arange(len(asking)) % _MOST_TOGETHER == 0
     begins[1:] |= stretch[1:] != stretch[:-1]
     first = np.flatnonzero(begins)
-    size = np.diff(np.append(first, len(pending)))
+    size = np.diff(np.append(first, len(asking)))
+    centre = feet.place[asking] + radius * feet.normal[asking]
     low = np.minimum.reduceat(centre, first) - radius
     high = np.maximum.reduceat(centre, first) + radius
-    asked, met = tree.query(_boxes(low, high))
-
-    # the tree answers in the order of the questions
-    ends = np.cumsum(size[asked])
-    begin = 0
-    while begin < len(asked):
-        done = ends[begin - 1] if begin else 0
-        end = max(int(np.searchsorted(ends, done + _PAIRS_AT_ONCE)), begin + 1)
-        # no question is parted
-        end = int(np.searchsorted(asked, asked[end - 1], side="right"))
-        group, sizes = asked[begin:end], size[asked[begin:end]]
-        within = np.arange(int(sizes.sum())) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-        yield pending[np.repeat(first[group], sizes) + within], np.repeat(piece_edge[met[begin:end]], sizes)
-        begin = end
+    begin, at_once = 0, _FIRST_QUESTIONS
+    while begin < len(first):
+        here = slice(begin, begin + at_once)
+        question, met = tree.query(_boxes(low[here], high[here]))
+        question += begin
+        sizes = size[question]
+        ends = np.cumsum(sizes)
+        pairs = int(ends[-1]) if len(ends) else 0
+        within = np.arange(pairs) - np.repeat(ends - sizes, sizes)
+        yield asking[np.repeat(first[question], sizes) + within], np.repeat(piece_edge[met], sizes)
+        begin += at_once
+        at_once = max(min(at_once * _PAIRS_AT_ONCE // max(pairs, 1), 4 * at_once), 1)
 
 
 def _boxes(low: Floats, high: Floats) -> NDArray[np.object_]:
