@@ -38,8 +38,9 @@ from rillcast_service.engine.layout.medial import Floats, Ints
 _M_PER_MM = 1e-3
 #: A place that this share of the whole flow or less passes through stands still.
 _STILL = 1e-11
-#: A run of this share of the whole flow or less is rounding.
-_NOTHING = 1e-12
+#: A run of this share of the whole flow or less is not followed: where liquid hardly moves, as in the mouth
+#: of a dead arm, rounding parts such strands from a stream and joins them again.
+_STRAND = 1e-10
 #: The run that holds what is rounding.
 _LOST = 0
 
@@ -163,7 +164,7 @@ def follow(hydraulics: Hydraulics) -> Streams | None:
     pressure = _node_pressure(hydraulics, nodes)
     mesh = front.mesh_of(hydraulics, nodes, pressure, through > _STILL * total)
     carried = np.abs(np.concatenate(by_level))
-    sweep = _Sweep(mesh, carried, pressure, ports=nodes.ports, nothing=_NOTHING * total)
+    sweep = _Sweep(mesh, carried, pressure, ports=nodes.ports, strand=_STRAND * total)
     sweep.go()
     return Streams(
         runs=tuple(sweep.runs),
@@ -217,9 +218,9 @@ class _Sweep:
     """The line of equal pressure on its way down, and the runs that it makes."""
 
     def __init__(
-        self, mesh: front.Mesh, flow: Floats, pressure: Floats, *, ports: int, nothing: float
+        self, mesh: front.Mesh, flow: Floats, pressure: Floats, *, ports: int, strand: float
     ) -> None:
-        self.mesh, self.pressure, self.ports, self.nothing = mesh, pressure, ports, nothing
+        self.mesh, self.pressure, self.ports, self.strand = mesh, pressure, ports, strand
         self.flow: list[float] = flow.tolist()
         self.face_run = [-1] * len(flow)
         self.face_low = [0.0] * len(flow)
@@ -287,6 +288,8 @@ class _Sweep:
             self.arrives[node] = [row.piece for row in taken]
         self._begin(parts)
         for run, remains in left.items():
+            if any(part.run == run for part in parts):
+                continue
             self.runs[run].to_pa = float(self.pressure[node])
             for part in remains:
                 low = part.sources[0].low
@@ -366,8 +369,8 @@ class _Sweep:
             while (after := chain[-1].after) is not None and after is not head:
                 chain.append(after)
             flow = sum(part.flow for part in chain)
-            number = _LOST
-            if flow > self.nothing:
+            number, low = self._continued(chain, flow)
+            if number == _LOST and flow > self.strand:
                 number = len(self.runs)
                 self.runs.append(
                     Run(
@@ -376,14 +379,30 @@ class _Sweep:
                         sources=tuple(piece for part in chain for piece in part.sources if piece.flow > 0.0),
                     )
                 )
-            low = 0.0
-            for part in chain:
-                part.run, part.low = number, low
-                at = low
-                for face in part.faces:
-                    self.face_run[face], self.face_low[face] = number, at
-                    at += self.flow[face]
-                low += part.flow
+            self._lay(chain, number, low)
+
+    def _continued(self, chain: Sequence[_Part], flow: float) -> tuple[int, float]:
+        """The run that a line only goes on with, as no more than a strand is gone or added; where it begins."""
+        pieces = [piece for part in chain for piece in part.sources]
+        runs = {piece.run for piece in pieces if piece.flow > self.strand}
+        number = runs.pop() if len(runs) == 1 else _LOST
+        closes = chain[-1].after is not None
+        if number <= _LOST or closes or self.runs[number].ring:
+            return _LOST, 0.0
+        if abs(flow - self.runs[number].flow) > self.strand:
+            return _LOST, 0.0
+        first = next(k for k, piece in enumerate(pieces) if piece.run == number)
+        return number, pieces[first].low - sum(piece.flow for piece in pieces[:first])
+
+    def _lay(self, chain: Sequence[_Part], number: int, low: float) -> None:
+        """Lay parts and their faces side by side into a run."""
+        for part in chain:
+            part.run, part.low = number, low
+            at = low
+            for face in part.faces:
+                self.face_run[face], self.face_low[face] = number, at
+                at += self.flow[face]
+            low += part.flow
 
 
 def _chain(parts: Sequence[_Part]) -> None:
