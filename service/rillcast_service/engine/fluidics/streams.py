@@ -382,7 +382,7 @@ class _Sweep:
             self._lay(chain, number, low)
 
     def _continued(self, chain: Sequence[_Part], flow: float) -> tuple[int, float]:
-        """The run that a line only goes on with, as no more than a strand is gone or added; where it begins."""
+        """The run that a line only goes on with, no more than a strand gone or added, and where it begins."""
         pieces = [piece for part in chain for piece in part.sources]
         runs = {piece.run for piece in pieces if piece.flow > self.strand}
         number = runs.pop() if len(runs) == 1 else _LOST
