@@ -144,15 +144,19 @@ def stream(hydraulics: Hydraulics, nodes: Nodes, *, diffusivity_m2_per_s: float)
     at_tube[:ports] = flowing
     spread[(at_tube[nodes.a] | at_tube[nodes.b]) & _runs(nodes, flow, at_tube)] = 0.0
     enters = np.where(flowing, np.maximum(net, 0.0), 0.0)
-    labels = _regions(count, nodes.a, nodes.b)
+    leaves = np.where(flowing, np.maximum(-net, 0.0), 0.0)
+    # A face that nothing passes, by flow or by spreading, joins nothing; and what comes in must go out.
+    passes = (flow != 0.0) | (spread > 0.0)
+    labels = _regions(count, nodes.a[passes], nodes.b[passes])
+    through = np.intersect1d(labels[:ports][enters > 0.0], labels[:ports][leaves > 0.0])
     return Stream(
         nodes=nodes,
         volume_m3=volume,
         flow=flow,
         spread=spread,
         enters=enters,
-        leaves=np.where(flowing, np.maximum(-net, 0.0), 0.0),
-        exchanged=np.isin(labels, np.unique(labels[:ports][enters > 0.0])),
+        leaves=leaves,
+        exchanged=np.isin(labels, through),
     )
 
 
