@@ -83,6 +83,22 @@ def test_a_neck_is_widened_about_its_middle_to_the_high_end_of_the_limit(correct
     assert (outcome.severity_before, outcome.severity_after) == (Severity.BLOCKER, None)
 
 
+@pytest.mark.parametrize("angle_deg", [0.0, 30.0])
+def test_a_blind_arm_is_widened_and_not_drawn_out(corrected, angle_deg):
+    def turned(shape):
+        return affinity.rotate(shape, angle_deg, origin=(20, 10))
+
+    shapes = [box(6, 9.75, 34, 10.25), box(19.9, 10, 20.1, 14), *PADS]
+    ports = [(name, *turned(Point(x, y)).coords[0]) for name, x, y in ENDS]
+    layout = chip([turned(shape) for shape in shapes], ports, turned(box(0, 0, 40, 20)))
+    done = corrected(layout, "channel_width", route="printed_bonded_halves")
+    assert (len(done.changes), done.outcomes[0].severity_after) == (1, None)
+    added = affinity.rotate(channels(done).difference(channels(layout)), -angle_deg, origin=(20, 10))
+    # a slanting edge that is cut by a set operation turns by the rounding of doubles
+    grown = [part for part in shapely.get_parts(added) if part.area > 1e-9]
+    assert max(part.bounds[3] for part in grown) == pytest.approx(14.0, abs=1e-6)
+
+
 def test_the_layout_without_fault_is_the_one_that_was_given(corrected):
     layout = chip((box(6, 9.75, 34, 10.25), *PADS))
     done = corrected(layout)

@@ -3,7 +3,8 @@
 A disc of the needed width is led along the middle of the narrow stretch (see `layout.measure.Stretch`), and
 what it covers is added to the channels, or, for a wall, taken from the channels beside it. Where the width
 reaches the limit the disc rests on both walls, so what was smooth stays smooth. Where one side has no room
-the disc is led along the wall of that side instead, which then keeps its place.
+the disc is led along the wall of that side instead, which then keeps its place. A channel that ends blind is
+not drawn out beyond its end.
 """
 
 from __future__ import annotations
@@ -29,11 +30,13 @@ from rillcast_service.engine.corrections.neighbours import (
 )
 from rillcast_service.engine.corrections.sweeping import beside, middles, swept
 from rillcast_service.engine.layout.measure import Stretch, narrow_stretches
-from rillcast_service.engine.layout.medial import Floats
+from rillcast_service.engine.layout.medial import Floats, boundary_of
 from rillcast_service.engine.shapes import polygons
 
 #: What a sweep leaves narrow at its ends is swept again, so often at most.
 _SWEEPS = 4
+#: Both corners of a flat end turn away from the channel by this much or more.
+_END_TURN_DEG = 60.0
 #: What is thinner than twice so many tolerances is a sliver.
 _SLIVER = 1.0
 #: A window reaches this many widths beyond a patch, so that no wall or channel that counts is cut by it.
@@ -162,11 +165,13 @@ def mend_spans(ground: Ground, around: Neighbours, task: Task, *, islands: Seque
 def _mended(ground: Ground, around: Neighbours, stretch: Stretch, *, limit_um: float, walls: bool) -> Mended:
     fewest: Mended | None = None
     for area, kept in _sweeps(stretch, limit_um / 1e3, around.needs.smoothing_mm):
-        tried = _tried(ground, around, area, kept, limit_um=limit_um, walls=walls)
-        if tried.patch is not None:
-            return tried
-        if fewest is None or len(tried.objections) < len(fewest.objections):
-            fewest = tried
+        within = area if walls else _within_ends(area, ground, limit_um / 1e3)
+        for one in (area,) if within is area else (within, area):
+            tried = _tried(ground, around, one, kept, limit_um=limit_um, walls=walls)
+            if tried.patch is not None:
+                return tried
+            if fewest is None or len(tried.objections) < len(fewest.objections):
+                fewest = tried
     assert fewest is not None
     return fewest
 
@@ -217,6 +222,24 @@ def _off_the_kept(
         if shapely.dwithin(part, feet, TOUCHES_MM) and part.buffer(-_SLIVER * tolerance_mm).is_empty
     ]
     return polygons(area.difference(shapely.union_all(slivers))) if slivers else area
+
+
+def _within_ends(area: MultiPolygon, ground: Ground, width_mm: float) -> MultiPolygon:
+    """A sweep without what lies beyond the flat ends of channels that end blind."""
+    boundary = boundary_of(ground.around(wider(area.bounds, width_mm)))
+    if boundary is None:
+        return area
+    following = np.empty_like(boundary.previous)
+    following[boundary.previous] = np.arange(len(following))
+    out = boundary.turn_deg <= -_END_TURN_DEG
+    ends = np.flatnonzero((boundary.length < width_mm) & out & out[following])
+    middle = (boundary.start[ends] + boundary.end[ends]) / 2.0
+    along, outward = boundary.direction[ends] * width_mm, -boundary.normal[ends] * width_mm
+    corners = np.stack(
+        (middle - along, middle + along, middle + along + outward, middle - along + outward), 1
+    )
+    beyond = shapely.union_all(shapely.polygons(corners)) if len(ends) else MultiPolygon()
+    return polygons(area.difference(beyond)) if area.intersects(beyond) else area
 
 
 def _tried(
