@@ -45,7 +45,7 @@ def with_branches(
     """
     faces_m, plane_pa = _soft_faces_m(job, route, process), _plane_pa(job, process)
     parts = hydraulics.operating.possible and _may_part(hydraulics)
-    gives = plane_pa is not None and _may_give(job, hydraulics, faces_m, plane_pa.low)
+    gives = plane_pa is not None and _may_give(job, hydraulics, faces_m, plane_pa.best)
     if not parts and not gives:
         return told
     streams = follow(hydraulics)
@@ -95,14 +95,9 @@ def _may_give(job: Job, hydraulics: Hydraulics, faces_m: tuple[float, ...], plan
     if not hydraulics.operating.possible:
         return False
     for level in hydraulics.levels:
-        known = np.isfinite(level.pressure_pa)
-        if not known.any():
-            continue
-        # no wider place and no higher pressure than these
-        span = float(level.width_mm.max()) * _M_PER_MM
-        rate = give.bulge_m_per_pa(span_m=span, thickness_m=faces_m, plane_pa=plane_pa)
-        shallow = float(level.depth_mm.min()) * _M_PER_MM
-        if rate * float(level.pressure_pa[known].max()) / shallow > least:
+        rate = give.bulge_m_per_pa(span_m=level.width_mm * _M_PER_MM, thickness_m=faces_m, plane_pa=plane_pa)
+        deeper = rate * np.nan_to_num(level.pressure_pa) / (level.depth_mm * _M_PER_MM)
+        if float(deeper.max(initial=0.0)) > least:
             return True
     return False
 
@@ -231,7 +226,9 @@ def roof_give(case: Case) -> Iterator[Finding]:
     deeper = told.deeper_percent
     if limit.severity_of_too_large(deeper.best) is None:
         return
-    flow = case.job.use.flow_ul_per_min * limit.value.low / deeper.best
+    # the flow goes with the fourth power of the bulging depth, see `fluidics.give`
+    kept, now = ((1.0 + percent / 100.0) ** 4 - 1.0 for percent in (limit.value.low, deeper.best))
+    flow = case.job.use.flow_ul_per_min * kept / now
     yield Finding(
         rule="roof_give",
         severity=Severity.RISK,

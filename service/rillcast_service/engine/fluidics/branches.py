@@ -23,6 +23,8 @@ from rillcast_service.engine.layout.medial import Floats, Ints
 
 #: Branches with a smaller share of the whole flow are rounding, or stand still.
 _STILL = 1e-6
+#: Of the pressure over the whole chip: a branch that loses less is no more than a junction.
+_NO_DROP = 1e-6
 #: What is within this factor of a branch's width is its main part.
 _ALIKE = 1.25
 _M_PER_MM = 1e-3
@@ -180,44 +182,55 @@ def branches_of(hydraulics: Hydraulics, streams: Streams) -> Branches:
     """
     runs, ports = streams.runs, len(hydraulics.ports)
     total = float(streams.enters.sum())
-    label, nodes = _ends(streams, ports)
-    kept = [
+    label, port_label = _ends(streams, ports)
+    pressure = _node_pressure(hydraulics, streams, label, port_label)
+    runs_on = [
         k for k, run in enumerate(runs) if k > 0 and run.flow > _STILL * total and math.isfinite(run.to_pa)
     ]
-    pressure = _node_pressure(hydraulics, streams, label, ports)
-    faces = _courses(hydraulics, streams, kept)
-    numbers = {node: n for n, node in enumerate(sorted({int(node) for k in kept for node in label[:, k]}))}
+    courses = _courses(hydraulics, streams, runs_on)
+    whole = max(pressure.values()) - min(pressure.values())
+    drop = {k: pressure[int(label[0, k])] - pressure[int(label[1, k])] for k in runs_on}
+    kept = [k for k in runs_on if k in courses and drop[k] > _NO_DROP * whole]
+    short = [k for k in runs_on if k not in kept]
+    node = _numbered(label, port_label, kept, short)
     found = []
     for k in kept:
-        run, (begin, end) = runs[k], (int(label[0, k]), int(label[1, k]))
-        from_pa, to_pa = float(pressure[begin]), float(pressure[end])
-        if not from_pa > to_pa or k not in faces:
-            continue
-        course = faces[k]
-        width_m, depth_m = course.width_m, course.depth_m
-        shape = float(duct.shape_factor(depth_m / width_m))
-        conducts = width_m * depth_m**3 * shape / (12.0 * hydraulics.viscosity_pa_s)
+        course = courses[k]
+        shape = float(duct.shape_factor(course.depth_m / course.width_m))
+        conducts = course.width_m * course.depth_m**3 * shape / (12.0 * hydraulics.viscosity_pa_s)
         found.append(
             Branch(
-                begins=numbers[begin],
-                ends=numbers[end],
-                flow_m3_per_s=run.flow,
-                from_pa=from_pa,
-                to_pa=to_pa,
-                width_m=width_m,
-                depth_m=depth_m,
-                length_m=(from_pa - to_pa) / run.flow * conducts,
+                begins=node[int(label[0, k])],
+                ends=node[int(label[1, k])],
+                flow_m3_per_s=runs[k].flow,
+                from_pa=pressure[int(label[0, k])],
+                to_pa=pressure[int(label[1, k])],
+                width_m=course.width_m,
+                depth_m=course.depth_m,
+                length_m=drop[k] / runs[k].flow * conducts,
                 part_share=course.share,
                 level=course.level,
                 x_mm=course.x_mm,
                 y_mm=course.y_mm,
             )
         )
-    port_node = {port: numbers[int(nodes[port])] for port in range(ports) if int(nodes[port]) in numbers}
-    entering = np.zeros(len(numbers))
-    for port, node in port_node.items():
-        entering[node] += hydraulics.operating.flow_m3_per_s[port] or 0.0
-    return Branches(tuple(found), len(numbers), port_node, entering)
+    port_node = {port: node[int(port_label[port])] for port in range(ports) if int(port_label[port]) in node}
+    nodes = len(set(node.values()))
+    entering = np.zeros(nodes)
+    for port, place in port_node.items():
+        entering[place] += hydraulics.operating.flow_m3_per_s[port] or 0.0
+    return Branches(tuple(found), nodes, port_node, entering)
+
+
+def _numbered(label: Ints, port_label: Ints, kept: Sequence[int], short: Sequence[int]) -> dict[int, int]:
+    """Number of each node at an end of a branch; a run that loses next to nothing joins two nodes."""
+    size = int(max(label.max(), port_label.max(initial=0))) + 1
+    ends = label[:, list(short)]
+    links = coo_array((np.ones(ends.shape[1], dtype=np.int8), (ends[0], ends[1])), shape=(size, size))
+    joined = connected_components(links, directed=False)[1]
+    used = np.unique(joined[label[:, list(kept)]])
+    number = {int(group): n for n, group in enumerate(used)}
+    return {place: number[int(joined[place])] for place in range(size) if int(joined[place]) in number}
 
 
 def _ends(streams: Streams, ports: int) -> tuple[Ints, Ints]:
@@ -246,17 +259,17 @@ def _ends(streams: Streams, ports: int) -> tuple[Ints, Ints]:
     return labels[: 2 * count].reshape(2, count), labels[2 * count :]
 
 
-def _node_pressure(hydraulics: Hydraulics, streams: Streams, label: Ints, ports: int) -> dict[int, float]:
+def _node_pressure(
+    hydraulics: Hydraulics, streams: Streams, label: Ints, port_label: Ints
+) -> dict[int, float]:
     """Pressure of each node: where runs end there, that of their end; else that of its port."""
     pressure: dict[int, float] = {}
     for k, run in enumerate(streams.runs):
         if k > 0 and math.isfinite(run.to_pa):
             pressure[int(label[1, k])] = run.to_pa
-    _, nodes = _ends(streams, ports)
-    for port in range(ports):
-        known = hydraulics.operating.pressure_pa[port]
+    for node, known in zip(port_label.tolist(), hydraulics.operating.pressure_pa, strict=True):
         if known is not None:
-            pressure[int(nodes[port])] = known
+            pressure[node] = known
     return pressure
 
 

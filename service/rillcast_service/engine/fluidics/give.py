@@ -17,14 +17,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from rillcast_service.engine.asmade.elasticity import plate_sag_m, thick_roof_sag_m
 from rillcast_service.engine.fluidics.branches import Branches
 from rillcast_service.engine.layout.medial import Floats
 
 #: Mean over middle: of the bulge of a half-space over a strip (an ellipse), and of a clamped strip.
 _OF_ELLIPSE, _OF_PLATE = math.pi / 4.0, 8.0 / 15.0
-_STRIP = 1e9
 _ROUNDS, _SETTLED = 60, 1e-10
 
 
@@ -54,28 +53,24 @@ class Given:
         return math.log(100.0) * self.extra_m3 / self.flow_m3_per_s
 
 
-def bulge_m_per_pa(*, span_m: float, thickness_m: Sequence[float], plane_pa: float) -> float:
+def bulge_m_per_pa(*, span_m: ArrayLike, thickness_m: Sequence[float], plane_pa: float) -> Floats:
     """Mean bulge over the span of the soft faces of a channel.
 
     Args:
-        span_m: width of the channel; thickness_m: of each soft face; plane_pa: E* = E / (1 − ν²).
+        span_m: width of the channel, any shape; thickness_m: of each soft face; plane_pa: E* = E / (1 − ν²).
 
     Returns:
         Σ (π/4) W / E* + (8/15) W⁴ / (32 E* t³), m/Pa: a thick face and a clamped thin one, each the whole
         where the other is nothing.
 
-    Source: as `asmade.elasticity`; means over the ellipse of the half-space and over (1 − x²)² of the plate.
+    Source: `asmade.elasticity` for the middle: half-space over a strip (Sneddon), whose bulge is an ellipse,
+    and clamped strip (Timoshenko), whose bulge is (1 − x²)²; their means are π/4 and 8/15 of it.
     """
-    total = 0.0
+    span = np.asarray(span_m, dtype=np.float64)
+    total = np.zeros_like(span)
     for thickness in thickness_m:
-        total += _OF_ELLIPSE * thick_roof_sag_m(span_m=span_m, pressure_pa=1.0, plane_pa=plane_pa)
-        total += _OF_PLATE * plate_sag_m(
-            span_m=span_m,
-            length_m=span_m * _STRIP,
-            thickness_m=thickness,
-            pressure_pa=1.0,
-            plane_pa=plane_pa,
-        )
+        total = total + _OF_ELLIPSE * span / plane_pa
+        total = total + _OF_PLATE * span**4 / (32.0 * plane_pa * thickness**3)
     return total
 
 
@@ -95,15 +90,8 @@ def soften(
     ends = np.array([(branch.begins, branch.ends) for branch in branches.branches])
     depth = np.array([branch.depth_m for branch in branches.branches])
     rigid = np.array([branch.resistance_pa_s_per_m3 for branch in branches.branches])
-    rate = (
-        np.array(
-            [
-                bulge_m_per_pa(span_m=branch.width_m, thickness_m=thickness_m, plane_pa=plane_pa)
-                for branch in branches.branches
-            ]
-        )
-        / depth
-    )
+    width = np.array([branch.width_m for branch in branches.branches])
+    rate = bulge_m_per_pa(span_m=width, thickness_m=thickness_m, plane_pa=plane_pa) / depth
     pressure = np.zeros(branches.nodes)
     for branch in branches.branches:
         pressure[branch.begins], pressure[branch.ends] = branch.from_pa, branch.to_pa
@@ -146,7 +134,7 @@ def soften(
         return None
     own = flow_of(pressure)
     mean = rate * depth * pressure[ends].mean(axis=1)
-    area = np.array([branch.width_m * branch.length_m for branch in branches.branches])
+    area = width * np.array([branch.length_m for branch in branches.branches])
     net = np.zeros(branches.nodes)
     np.add.at(net, ends[:, 0], own)
     np.subtract.at(net, ends[:, 1], own)
