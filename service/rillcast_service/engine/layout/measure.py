@@ -468,22 +468,32 @@ def _compact_parts(
     # The largest disc of a shape is at least 2 A/P wide.
     parts = [part for part in parts if 2.0 * part.area < below_mm * part.length]
     spans = []
-    for part in parts:
-        if _has_neck(part):
-            continue
+    for part in _without_necks(parts):
         (x0, y0), (x1, y1) = shapely.maximum_inscribed_circle(part, tolerance=_DISC_TOLERANCE_MM).coords
         chord = LineString([(2 * x0 - x1, 2 * y0 - y1), (x1, y1)])
         spans.append(Span(length_um=chord.length * _MM_TO_UM, chord=chord))
     return spans
 
 
-def _has_neck(part: Polygon) -> bool:
-    """Whether a polygon has walls that face each other across it."""
-    boundary = boundary_of(part)
-    if boundary is None:
-        return False
-    extent = float(np.hypot(*np.ptp(boundary.start, axis=0)))
-    return bool(_is_neck(boundary, inscribed_balls(boundary, spacing_mm=extent, cap_mm=2 * extent)).any())
+def _without_necks(parts: list[Polygon]) -> list[Polygon]:
+    """Those of some polygons that have no walls facing each other across them."""
+    if not parts:
+        return []
+    # Walls of one must not stand within another: those that hold others are looked at alone.
+    outer = np.unique(shapely.STRtree(parts).query(parts, predicate="contains_properly")[0])
+    alone = np.setdiff1d(np.arange(len(parts)), outer)
+    necked = np.zeros(len(parts), dtype=bool)
+    for together in (alone, *(outer[k : k + 1] for k in range(len(outer)))):
+        group = [parts[index] for index in together]
+        boundary = boundary_of(MultiPolygon(group))
+        if boundary is None:
+            continue
+        low_x, low_y, high_x, high_y = shapely.bounds(group).T
+        extent = float(np.hypot(high_x - low_x, high_y - low_y).max())
+        balls = inscribed_balls(boundary, spacing_mm=extent, cap_mm=2 * extent)
+        edge = balls.edge[_is_neck(boundary, balls)]
+        necked[together[boundary.part[boundary.ring[edge]]]] = True
+    return [part for part, has in zip(parts, necked, strict=True) if not has]
 
 
 def _length(span: Span) -> float:

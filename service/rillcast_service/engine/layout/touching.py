@@ -31,7 +31,7 @@ _MOST_TOGETHER = 4
 #: cover the chip.
 _PIECE = 8.0
 #: The first radius is the largest one halved so many times at most.
-_MOST_DOUBLINGS = 5
+_MOST_DOUBLINGS = 8
 #: About so many pairs of foot and edge are worked out at once, few enough for the processor's cache.
 _PAIRS_AT_ONCE, _FIRST_QUESTIONS = 1 << 16, 256
 _LEAST = 1e-300
