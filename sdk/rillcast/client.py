@@ -342,7 +342,7 @@ class Client:
         return self._text(f"/v1/quotes/{_part(quote_id)}/document", media_type, params)
 
     def picture(self, quote_id: str, route: str, picture: str = "findings") -> str:
-        """A picture of one route, SVG: `findings`, `as_made`, `exchange_time`, `pressure` or `timeline`."""
+        """A picture of one route, SVG: `findings`, `as_made`, `mixing`, `timeline` and the like."""
         link = f"/v1/quotes/{_part(quote_id)}/pictures/{_part(route)}/{_part(picture)}"
         return self._text(link, "image/svg+xml")
 

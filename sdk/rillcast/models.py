@@ -939,7 +939,7 @@ class Quote(Answer):
         return self._client().save_quote(self, path, detail=detail)
 
     def picture(self, route_id: str, picture: str = "findings") -> str:
-        """A picture of one route, SVG: `findings`, `as_made`, `exchange_time`, `pressure` or `timeline`."""
+        """A picture of one route, SVG: `findings`, `as_made`, `mixing`, `timeline` and the like."""
         return self._client().picture(self.quote_id, route_id, picture)
 
     def save_pictures(self, folder: str | Path) -> list[Path]:
@@ -954,7 +954,13 @@ class Quote(Answer):
         written = []
         for route in self.routes:
             flows = route.fluidics is not None and route.fluidics.exchange is not None
-            names = ("findings", "as_made", *(("exchange_time", "pressure") if flows else ()))
+            mixes = route.fluidics is not None and bool(route.fluidics.mixing)
+            names = (
+                "findings",
+                "as_made",
+                *(("exchange_time", "pressure") if flows else ()),
+                *(("mixing",) if mixes else ()),
+            )
             for picture in (*names, "timeline") if route.schedule else names:
                 path = Path(folder) / f"{picture}-{route.route}.svg"
                 path.write_text(self.picture(route.route, picture), encoding="utf-8")

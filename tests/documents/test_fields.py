@@ -8,10 +8,11 @@ import pytest
 from shapely import MultiPolygon, Point, box
 
 from rillcast_service.documents.colours import SCALE, colours
-from rillcast_service.documents.fields import exchange_picture, pressure_picture
+from rillcast_service.documents.fields import exchange_picture, mixing_picture, pressure_picture
 from rillcast_service.engine.asmade.model import MadeChannel
 from rillcast_service.engine.fluidics.exchange import Fineness, exchange
 from rillcast_service.engine.fluidics.hydraulics import solve
+from rillcast_service.engine.fluidics.mixing import mixing
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
 from rillcast_service.engine.ranges import Range
 
@@ -100,3 +101,43 @@ def test_pressure_falls_from_inlet_to_outlet_with_arrows_along_the_flow(shown, c
     along = (steps[:, 2] - steps[:, 0]) / np.hypot(steps[:, 2] - steps[:, 0], steps[:, 3] - steps[:, 1])
     assert len(along) > 20
     assert np.median(along) == pytest.approx(1.0, abs=0.01)
+
+
+def test_mixing_shows_either_liquid_and_their_even_middle(cast_route):
+    """Two inlets side by side: at the junction one half is theirs each, at the end all is between."""
+    geometry = MultiPolygon([box(5, 10, 35, 10.6).union(box(6, 7, 6.6, 13.6))])
+    ports = tuple(
+        Port(name, role, Point(x, y).buffer(0.6), 1.2)
+        for name, role, x, y in (
+            ("low", PortRole.INLET, 6.3, 7.3),
+            ("high", PortRole.INLET, 6.3, 13.3),
+            ("out", PortRole.OUTLET, 34, 10.3),
+        )
+    )
+    layer = Layer("channels", Role.CHANNELS, geometry, 200.0, 1)
+    layout = Layout("chip", "svg", (layer,), ports, box(0, 0, 40, 20), flattening_um=1.0)
+    hydraulics = solve(
+        [MadeChannel("channels", geometry, Range.exact(200.0))],
+        ports,
+        viscosity_pa_s=1e-3,
+        density_kg_per_m3=998.0,
+        flow_ul_per_min=2.0,
+    )
+    found = mixing(hydraulics, diffusivity_m2_per_s=1e-9)
+    (share,) = found.on_cells(0)
+    x, y = hydraulics.problems[0].field.grid.centre_mm.T
+    assert np.nanmin(share) >= -1e-12
+    assert np.nanmax(share) <= 1.0 + 1e-12
+    assert np.nanmean(share[y < 9.0]) == pytest.approx(1.0, abs=1e-3)
+    assert np.nanmean(share[y > 11.5]) == pytest.approx(0.0, abs=1e-3)
+    early, late = ((x > at) & (x < at + 1.0) for at in (8.0, 31.0))
+    assert np.nanmean(share[early & (y < 10.3)]) > 0.6
+    # on the way the liquid of either keeps to its wall, and evens out
+    assert np.ptp(share[late]) < 0.3 * np.ptp(share[early])
+    assert np.nanmean(share[late]) == pytest.approx(0.5, abs=0.01)
+    svg = mixing_picture(layout, layout.outline, cast_route, hydraulics.levels, found)
+    root = ET.fromstring(svg)
+    fills = _fills(root)
+    assert {SCALE[0], SCALE[-1], colours(9, dark_first=False)[4]} <= set(fills)
+    assert "45–55 %" in _texts(root)
+    assert any("from low" in words for words in _texts(root))

@@ -27,7 +27,8 @@ def test_the_demo_leaves_a_quotation_and_says_what_it_found(tmp_path: Path, caps
         assert route_id in printed.out
         assert route["title"] in page
         flows = ("exchange_time", "pressure") if route["fluidics"] and route["fluidics"]["exchange"] else ()
-        for picture in ("findings", "as_made", *flows):
+        mixes = ("mixing",) if route["fluidics"] and route["fluidics"]["mixing"] else ()
+        for picture in ("findings", "as_made", *flows, *mixes):
             ElementTree.parse(tmp_path / "out" / f"{picture}-{route_id}.svg")
         for finding in route["findings"]:
             words = f"{finding['message']} {finding['why']} remedy: {finding['remedy']}".split()

@@ -139,8 +139,9 @@ def get_quote_picture(quote_id: str, route_id: str, picture: str) -> Response:
     if artefact is None or artefact.media_type != SVG:
         raise not_found(
             f"picture {picture} of route {route_id} in this quote",
-            "Ask for findings, as_made, exchange_time, pressure or timeline of a route of the quote; one "
-            "that is not planned has no timeline, one that nothing flows through neither of the two before.",
+            "Ask for findings, as_made, exchange_time, pressure, mixing or timeline of a route of the quote; "
+            "one that is not planned has no timeline, one that nothing flows through none of the three "
+            "before it, and mixing takes two inlets.",
         )
     return svg(artefact.body)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from markupsafe import Markup
@@ -24,6 +25,7 @@ from rillcast_service.documents.pictures import (
 from rillcast_service.documents.svg import FAINT_INK, INK, PAPER, picture, tag, text, text_width
 from rillcast_service.engine.fluidics.exchange import Exchange
 from rillcast_service.engine.fluidics.hydraulics import LevelFlow
+from rillcast_service.engine.fluidics.mixing import Mixing
 from rillcast_service.engine.layout.grid import Grid
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.result import RouteResult
@@ -41,6 +43,9 @@ ARROW_PX, ARROW_EVERY_PX = 13.0, 34.0
 SLOWEST_ARROW = 0.02
 _S_PER_MIN = 60.0
 _KPA_PER_PA = 1e-3
+_PERCENT = 100.0
+#: Steps of a share, %: narrow where a stream is nearly pure, and in the middle where it is nearly mixed.
+_SHARES = (2.0, 10.0, 25.0, 45.0, 55.0, 75.0, 90.0, 98.0)
 _MM_PER_S = 1e3
 
 
@@ -97,6 +102,49 @@ def exchange_picture(
         ),
         title="exchange time",
         summary=f"Every place is 95 % fresh after {_seconds(exchange.t95_s)}. Slowest: {said}.",
+    )
+
+
+def mixing_picture(
+    layout: Layout,
+    outline: Polygon | None,
+    route_result: RouteResult,
+    levels: Sequence[LevelFlow],
+    mixing: Mixing,
+) -> str:
+    """Where the first inlet's liquid runs, and how it fades into what runs beside it.
+
+    Args:
+        layout: as drawn; coordinates in mm, y up.
+        outline: the chip's edge, mm; None when there is none.
+        route_result: the route's answer, of which title and mixed places are shown.
+        levels: the flow of each level.
+        mixing: the liquids.
+
+    Returns:
+        An SVG document.
+    """
+    first = mixing.inlets[0]
+    name = mixing.hydraulics.ports[first].name
+    values = [_PERCENT * own for own in mixing.on_cells(first)]
+    bands = _Bands(_SHARES, tuple(f"{low:g}–{high:g}{SPACE}%" for low, high in pairwise((0, *_SHARES, 100))))
+    places = route_result.fluidics.mixing if route_result.fluidics else ()
+    said = "; ".join(
+        f"{place.place}: {number(_PERCENT * place.mixed_fraction)}{SPACE}% mixed"
+        for place in places
+        if place.mixed_fraction is not None
+    )
+    return _field_picture(
+        Board.of(layout, outline, top=HEAD_PX),
+        route_result,
+        levels,
+        values,
+        bands,
+        missing=any(np.isnan(own).any() for own in values),
+        marks=(),
+        caption=f"Share of the liquid from {name} at the asked flow, by the mean over the depth.",
+        title="mixing",
+        summary=f"{said}.",
     )
 
 

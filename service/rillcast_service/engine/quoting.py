@@ -29,6 +29,7 @@ from rillcast_service.engine.checks.exchange import exchanged
 from rillcast_service.engine.checks.exchange import summary as exchange_summary
 from rillcast_service.engine.checks.inuse import with_use
 from rillcast_service.engine.checks.mixing import mixed
+from rillcast_service.engine.checks.mixing import summary as mixing_summary
 from rillcast_service.engine.costing.comparison import compare
 from rillcast_service.engine.costing.pricing import net_price, price
 from rillcast_service.engine.errors import EngineError, Fault
@@ -36,6 +37,7 @@ from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.fluidics.draining import Drained
 from rillcast_service.engine.fluidics.exchange import Exchange
 from rillcast_service.engine.fluidics.hydraulics import LevelFlow, study
+from rillcast_service.engine.fluidics.mixing import Mixing
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import Measurements, Span, least, measure
 from rillcast_service.engine.layout.model import Layout
@@ -81,12 +83,14 @@ class Flow:
         told: as the quote tells it; None when no channel stays open.
         drained: what pushing does for resin left in the channels; None where none is left.
         exchange: how the liquid is exchanged; None when nothing flows.
+        mixing: how the inlets' liquids mix; None where fewer than two bring any.
         levels: the flow field of each level.
     """
 
     told: FluidicsSummary | None = None
     drained: Drained | None = None
     exchange: Exchange | None = None
+    mixing: Mixing | None = None
     levels: tuple[LevelFlow, ...] = ()
 
 
@@ -478,16 +482,17 @@ def _flow(job: Job, route: Route, process: Process, as_made: AsMade, flows: Flow
         if hydraulics is None:
             flows[best] = Flow(told=with_use(job, route, process, as_made, None, told))
             return flows[best]
-        found = exchanged(job, hydraulics)
+        found, colours = exchanged(job, hydraulics), mixed(job, hydraulics)
         told = with_use(job, route, process, as_made, hydraulics, told)
         flows[best] = Flow(
             told=replace(
                 told,
                 exchange=exchange_summary(job, found, hydraulics) if found else None,
-                mixing=mixed(job, hydraulics),
+                mixing=mixing_summary(job, colours),
             ),
             drained=drained(job, hydraulics) if holds_resin(route, process) else None,
             exchange=found,
+            mixing=colours,
             levels=hydraulics.levels,
         )
     return flows[best]

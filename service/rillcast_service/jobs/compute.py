@@ -9,7 +9,7 @@ from typing import Any
 from rillcast_service.catalogue.loader import data_version, load
 from rillcast_service.catalogue.serial import entry_from_json
 from rillcast_service.documents.as_made_picture import as_made_picture
-from rillcast_service.documents.fields import exchange_picture, pressure_picture
+from rillcast_service.documents.fields import exchange_picture, mixing_picture, pressure_picture
 from rillcast_service.documents.pictures import findings_picture, timeline_picture
 from rillcast_service.engine.layout.serial import layout_from_json
 from rillcast_service.engine.quoting import quote
@@ -82,6 +82,9 @@ def compute(payload: dict[str, Any], progress: Callable[[float, str], None]) -> 
             times = exchange_picture(*shown, flow.exchange)
             artefacts.append(Artefact(route.route, "exchange_time", SVG, times.encode()))
             artefacts.append(Artefact(route.route, "pressure", SVG, pressure_picture(*shown).encode()))
+            if flow.mixing is not None:
+                mixing = mixing_picture(*shown, flow.mixing)
+                artefacts.append(Artefact(route.route, "mixing", SVG, mixing.encode()))
         if route.schedule is not None:
             timeline = timeline_picture(route.schedule)
             artefacts.append(Artefact(route.route, "timeline", SVG, timeline.encode()))

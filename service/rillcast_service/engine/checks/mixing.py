@@ -22,19 +22,31 @@ _UM_PER_M = 1e6
 _PERCENT = 100.0
 
 
-def mixed(job: Job, hydraulics: Hydraulics) -> tuple[MixingPlace, ...]:
-    """How far the inlets' liquids have mixed at every read-out and outlet, and what would mix them as wanted.
+def mixed(job: Job, hydraulics: Hydraulics) -> Mixing | None:
+    """The inlets' liquids at the asked flow.
 
     Args:
-        job: its use says what is wanted, else the rules' table.
+        job: its use says how fast what tells them apart diffuses.
         hydraulics: the solved flow through the channels as made.
 
     Returns:
-        The places; none where fewer than two inlets bring liquid.
+        See `fluidics.mixing`; None where fewer than two inlets bring liquid.
     """
     if not hydraulics.operating.possible:
-        return ()
-    found = mixing(hydraulics, diffusivity_m2_per_s=job.use.diffusivity_m2_per_s)
+        return None
+    return mixing(hydraulics, diffusivity_m2_per_s=job.use.diffusivity_m2_per_s)
+
+
+def summary(job: Job, found: Mixing | None) -> tuple[MixingPlace, ...]:
+    """How far they have mixed at every read-out and outlet, and what would mix them as wanted.
+
+    Args:
+        job: its use says what is wanted, else the rules' table.
+        found: from `mixed`.
+
+    Returns:
+        The places; none where nothing mixes.
+    """
     if found is None:
         return ()
     wanted = _wanted(job).value.best / _PERCENT

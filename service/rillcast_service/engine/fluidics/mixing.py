@@ -49,6 +49,8 @@ _ROUND = 0.01
 _CHANNEL_SQUARES = 1.0
 #: More than so many times more mixing is out of reach.
 _MOST = 1e6
+#: A run is shown in so many steps of its way.
+_STEPS = 64
 #: D L / (u w²) of a length that is nothing.
 _SHORTEST = 1e-9
 #: The slowest even mode over the depth, exp(−4π² D t/h²), is down to 2 % at D t/h² of this.
@@ -202,6 +204,36 @@ class Mixing:
                 evened = float(np.average(faces.evened[own], weights=faces.flow[own]))
                 sources.append(Source(_once(run, faces.low[own], faces.flow[own]), evened))
         return Place(name, False, tuple(sources)) if sources else None
+
+    def on_cells(self, inlet: int) -> tuple[Floats, ...]:
+        """Share of one inlet's liquid everywhere.
+
+        Args:
+            inlet: index of its port.
+
+        Returns:
+            (cells,) of each level, 0 to 1; NaN where nothing flows.
+        """
+        colour = self.inlets.index(inlet)
+        levels = []
+        for problem, faces in zip(self.hydraulics.problems, self.streams.faces, strict=True):
+            count = len(problem.depth_mm)
+            share = np.zeros(len(faces.run))
+            known = np.flatnonzero((faces.run > 0) & (faces.flow > 0.0))
+            step = np.round(faces.evened[known] * _STEPS).astype(np.int64)
+            for run, at in np.unique(np.stack((faces.run[known], step)), axis=1).T.tolist():
+                own = known[(faces.run[known] == run) & (step == at)]
+                flow = self.streams.runs[run].flow
+                place = (faces.low[own] + faces.flow[own] / 2.0) / flow
+                place = place % 1.0 if self.streams.runs[run].ring else np.clip(place, 0.0, 1.0)
+                tube = np.minimum((place * self.tubes).astype(np.int64), self.tubes - 1)
+                share[own] = self.across(run, at / _STEPS)[tube, colour]
+            ends = np.concatenate((faces.from_cell[known], faces.to_cell[known]))
+            flow, value = np.tile(faces.flow[known], 2), np.tile(share[known], 2)
+            whole = np.bincount(ends, weights=flow, minlength=count)
+            summed = np.bincount(ends, weights=flow * value, minlength=count)
+            levels.append(np.where(whole > 0.0, summed / np.maximum(whole, 1e-300), np.nan))
+        return tuple(levels)
 
     def mixture(self, place: Place, *, further: float = 0.0) -> Mixture:
         """What flows into a place.
