@@ -3,4 +3,4 @@
 __version__ = "0.1.0"
 
 #: Changes whenever the same request may give other numbers; part of every result and cache key.
-MODEL_VERSION = "2026.11.2"
+MODEL_VERSION = "2026.11.3"

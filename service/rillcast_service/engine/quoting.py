@@ -21,6 +21,7 @@ from rillcast_service import MODEL_VERSION
 from rillcast_service.catalogue.types import Catalogue
 from rillcast_service.engine.asmade.legibility import code_states, mark_states
 from rillcast_service.engine.asmade.model import AsMade, MadeChannel
+from rillcast_service.engine.asmade.tolerances import made_range
 from rillcast_service.engine.asmade.topology import compare as compare_shapes
 from rillcast_service.engine.checks import Case, review, verdict
 from rillcast_service.engine.checks.draining import drained, holds_resin
@@ -39,7 +40,7 @@ from rillcast_service.engine.fluidics.exchange import Exchange
 from rillcast_service.engine.fluidics.hydraulics import LevelFlow, study
 from rillcast_service.engine.fluidics.mixing import Mixing
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.layout.measure import Measurements, Span, least, measure
+from rillcast_service.engine.layout.measure import Measurements, least, measure
 from rillcast_service.engine.layout.model import Layout
 from rillcast_service.engine.planning.planner import Plan, candidates
 from rillcast_service.engine.preparing import prepare
@@ -416,11 +417,11 @@ def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements
         for level, geometry in drawn_of.items()
     ]
     return AsMadeSummary(
-        min_width_um=_made_range(made.width, as_drawn.width, change),
+        min_width_um=made_range(made.width, as_drawn.width, change),
         # where channels widen the walls between them narrow
-        min_gap_um=_made_range(made.gap, as_drawn.gap, change * -1.0),
+        min_gap_um=made_range(made.gap, as_drawn.gap, change * -1.0),
         width_um={
-            channel.layer: _made_range(
+            channel.layer: made_range(
                 measure(channel.geometry).width, measure(drawn[channel.layer]).width, change
             )
             for channel in as_made.channels
@@ -437,21 +438,6 @@ def _as_made_summary(job: Job, route: Route, as_made: AsMade, made: Measurements
         marks=mark_states(job, as_made),
         codes=code_states(job, as_made),
     )
-
-
-def _made_range(made: Span | None, drawn: Span | None, change: Range) -> Range | None:
-    """The least made length, at best where the drawing lies on the raster, and its range wherever it lies."""
-    if made is None or drawn is None:
-        return _spread(made, change.low - change.best, change.high - change.best)
-    best, nominal = made.length_um, change + drawn.length_um
-    return Range(max(min(best, nominal.low), 0.0), best, max(best, nominal.high))
-
-
-def _spread(span: Span | None, below_um: float, above_um: float) -> Range | None:
-    if span is None:
-        return None
-    best = span.length_um
-    return Range(max(best + below_um, 0.0), best, best + above_um)
 
 
 def _cavity_channels(job: Job, as_made: AsMade) -> tuple[MadeChannel, ...]:

@@ -15,6 +15,7 @@ from shapely.affinity import rotate, scale
 
 from rillcast_service.engine.asmade.codes import Code, find_codes, grouped, read_back
 from rillcast_service.engine.asmade.model import AsMade, MadeMarks
+from rillcast_service.engine.asmade.tolerances import made_range
 from rillcast_service.engine.job import Job
 from rillcast_service.engine.layout.measure import measure
 from rillcast_service.engine.layout.model import Layer
@@ -80,11 +81,9 @@ def mark_states(job: Job, as_made: AsMade) -> tuple[MarkState, ...]:
     change = as_made.width_change_um
 
     def stroke_um(marks: MadeMarks) -> Range | None:
-        span = measure(without_codes(marks.geometry, drawn=drawn[marks.layer])).width
-        if span is None:
-            return None
-        best = span.length_um
-        return Range(max(best + change.low - change.best, 0.0), best, best + change.high - change.best)
+        shapes = drawn[marks.layer]
+        made = measure(without_codes(marks.geometry, drawn=shapes)).width
+        return made_range(made, measure(without_codes(shapes)).width, change)
 
     return tuple(MarkState(marks.layer, marks.depth_um, stroke_um(marks)) for marks in as_made.marks)
 
@@ -219,22 +218,25 @@ def _row(letters: list[Polygon]) -> Writing:
 def _again(job: Job, as_made: AsMade, layer: str, code: Code, *, alone: bool = False) -> ReadCode:
     marks = next((marks.geometry for marks in as_made.marks if marks.layer == layer), MultiPolygon())
     around = MultiPolygon() if alone else _around(job, as_made, layer, code)
+    drawn = next(item.geometry for item in job.layout.mark_layers if item.name == layer)
     change = as_made.width_change_um
     # what can move into the window, and no more of the marks
-    reach_mm = (change.high - change.low) / 1000.0
-    near = polygons(marks.intersection(code.window.buffer(reach_mm, join_style="mitre")))
+    reach_mm = max(abs(change.low), abs(change.high)) / 1000.0
+    near = polygons(drawn.intersection(code.window.buffer(reach_mm, join_style="mitre")))
 
-    def reads(by_um: float) -> bool:
-        # half the change of a width at either edge
-        made = polygons(offset(near, by_um / 2000.0).intersection(code.window))
-        return read_back(code, made, around) is not None
+    def reads(geometry: MultiPolygon) -> bool:
+        return read_back(code, polygons(geometry.intersection(code.window)), around) is not None
 
-    best = reads(0.0)
+    def reads_at(change_um: float) -> bool:
+        # from the drawing, as the range holds the raster's doubt; half the change of a width at either edge
+        return reads(offset(near, change_um / 2000.0))
+
+    best = reads(marks)
     return ReadCode(
         layer=layer,
         code=code,
         best=best,
-        worst=best and reads(change.low - change.best) and reads(change.high - change.best),
+        worst=best and reads_at(change.low) and reads_at(change.high),
     )
 
 
