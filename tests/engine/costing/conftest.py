@@ -175,7 +175,7 @@ def make_job(
     return Job(
         layout=Layout("chip", "geojson", (), (), outline, 5.0),
         chip=Chip(outline, 4.0, "glass", "lid"),
-        use=Use(Entry("liquids", "water", "Water"), 22, 1e-3, 998, 50, (), None),
+        use=Use(Entry("liquids", "water", "Water"), 22, 1e-3, 998, 50, (), None, diffusivity_m2_per_s=1e-9),
         bench=Bench({}),
         catalogue=Catalogue(
             entries={(item.kind, item.name): item for item in entries},
