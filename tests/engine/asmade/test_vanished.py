@@ -69,3 +69,12 @@ def test_what_is_wholly_gone_is_lost_as_a_whole():
 @pytest.mark.parametrize(("length", "width"), [(12.0, 0.025), (1.0, 0.4), (0.3, 0.3)])
 def test_a_strip_has_the_measures_of_its_rectangle(length, width):
     assert strip_mm(box(0, 0, length, width)) == pytest.approx((length, width), abs=1e-7)
+
+
+@pytest.mark.parametrize("hair_mm", [2e-5, 5e-5, 9e-5, 1e-3])
+def test_a_hair_along_one_wall_is_no_loss(hair_mm):
+    # edges of a T move by the step and a hair more: both sides of the hair lie on one wall
+    bar, stem = box(6.0, 9.75, 34.0, 10.25), box(19.85, 10.0, 20.15, 14.0)
+    drawn = polygons(union_all([bar, stem]))
+    made = offset(drawn, STEP + 1e-4 + hair_mm)
+    assert lost_walls(drawn, made, step_mm=STEP) == ()

@@ -84,16 +84,15 @@ def test_a_finer_or_measured_machine_does_where_it_is_told_to(chip, findings_of,
 @pytest.mark.parametrize("rule", ["channel_depth", "roof_closes", "seal_depth"])
 @pytest.mark.parametrize("depth_um", [13.0, 60.0, 133.0, 290.0])
 def test_deeper_as_told(chip, findings_of, route, rule, depth_um):
-    if rule not in _rules(chip, route):
-        pytest.skip("not a rule of this route")
-    for finding in findings_of(chip([bar(0.8)], depth_um=depth_um), route, rule):
+    for finding in _of(findings_of, chip([bar(0.8)], depth_um=depth_um), route, rule):
         (safe_um,) = said(finding, r"it (\d+) µm deep")
         deep = chip([bar(0.8)], depth_um=safe_um, thickness_mm=10.0)
         assert findings_of(deep, route, rule) == []
 
 
-def _rules(chip, route):
-    return load_routes(chip([bar(0.8)]).catalogue)[route].rules
+def _of(findings_of, job, route, rule):
+    """The findings of a rule; none where the route does not have it."""
+    return findings_of(job, route, rule) if rule in load_routes(job.catalogue)[route].rules else []
 
 
 @pytest.mark.parametrize("route", CAST)
@@ -111,7 +110,8 @@ def test_ridges_stand_or_are_made_when_mended(chip, findings_of, route, width_mm
             assert [item for item in lowered if item.unit == "1"] == []
         else:
             lowered = findings_of(chip([bar(width_mm)], depth_um=shallow_um), route, "ridge_height")
-            assert [item for item in lowered if item.unit == "µm"] == []
+            # as far as two films reach; that they are two stays a risk
+            assert [item for item in lowered if item.severity is Severity.BLOCKER and item.unit == "µm"] == []
 
 
 @pytest.mark.parametrize("route", ROUTES)
@@ -120,9 +120,7 @@ def test_ridges_stand_or_are_made_when_mended(chip, findings_of, route, width_mm
 )
 @pytest.mark.parametrize(("thin_mm", "depth_um"), [(0.07, 400.0), (0.13, 400.0), (0.123, 1000.0)])
 def test_what_stands_is_thicker_or_less_tall_as_told(chip, findings_of, route, rule, draw, thin_mm, depth_um):
-    if rule not in _rules(chip, route):
-        pytest.skip("not a rule of this route")
-    for finding in findings_of(chip([draw(thin_mm)], depth_um=depth_um), route, rule):
+    for finding in _of(findings_of, chip([draw(thin_mm)], depth_um=depth_um), route, rule):
         (thick_um,) = said(finding, r"(?:to|it) (\d+) µm")
         (low_um,) = said(finding, r"(\d+) µm deep")
         assert findings_of(chip([draw(thick_um / 1e3)], depth_um=depth_um), route, rule) == []

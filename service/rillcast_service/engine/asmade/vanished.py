@@ -62,6 +62,12 @@ def lost_stretches(
     left = polygons(drawn.difference(made.buffer(step_mm + _SAME_MM)))
     rim = drawn.boundary
     parts = _mostly_walled(left, rim, max(step_mm, _THINNEST_MM))
+    if parts:
+        # of a hair along one wall both sides lie on it
+        thick = shapely.buffer(
+            shapely.buffer(parts, -2.0 * _SAME_MM, join_style="mitre"), 2.0 * _SAME_MM, join_style="mitre"
+        )
+        parts = _mostly_walled(polygons(shapely.union_all(thick)), rim, max(step_mm, _THINNEST_MM))
     if not parts:
         return ()
     # the walls that the parts touch, and no others
