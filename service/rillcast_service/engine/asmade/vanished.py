@@ -62,12 +62,7 @@ def lost_stretches(
     left = polygons(drawn.difference(made.buffer(step_mm + _SAME_MM)))
     rim = drawn.boundary
     parts = _mostly_walled(left, rim, max(step_mm, _THINNEST_MM))
-    if parts:
-        # of a hair along one wall both sides lie on it
-        thick = shapely.buffer(
-            shapely.buffer(parts, -2.0 * _SAME_MM, join_style="mitre"), 2.0 * _SAME_MM, join_style="mitre"
-        )
-        parts = _mostly_walled(polygons(shapely.union_all(thick)), rim, max(step_mm, _THINNEST_MM))
+    parts = [part for part in parts if _is_more_than_a_hair(part, rim, max(step_mm, _THINNEST_MM))]
     if not parts:
         return ()
     # the walls that the parts touch, and no others
@@ -132,6 +127,12 @@ def _mostly_walled(left: MultiPolygon, rim: shapely.Geometry, least_mm: float) -
     walled = np.bincount(whose[:-1], lengths * (on_wall[1:] & on_wall[:-1]), minlength=len(parts))
     around = np.bincount(whose[:-1], lengths, minlength=len(parts))
     return list(parts[walled >= _BOTH_WALLS * (1.0 - _ROUNDING) * around])
+
+
+def _is_more_than_a_hair(part: Polygon, rim: shapely.Geometry, least_mm: float) -> bool:
+    """Whether a part lies between walls also without what is so thin that both its sides lie on one wall."""
+    thick = part.buffer(-2.0 * _SAME_MM, join_style="mitre").buffer(2.0 * _SAME_MM, join_style="mitre")
+    return not thick.is_empty and bool(_mostly_walled(polygons(thick), rim, least_mm))
 
 
 def _between_walls(part: Polygon, walls: shapely.Geometry, tip_mm: float) -> Gone | None:
