@@ -242,7 +242,9 @@ def test_streams_around_ports_keep_their_order():
 
 def test_a_hole_on_the_way_mixes_what_passes_it():
     mixed = colours(pads(hole=0.0), NONE)
-    assert mixed.mixture(mixed.outlets()[0]).mixed == pytest.approx(1.0, abs=0.01)
+    (place,) = mixed.outlets()
+    assert place.name == "out"
+    assert mixed.mixture(place).mixed == pytest.approx(1.0, abs=0.01)
 
 
 def test_an_island_in_the_stream_parts_it_and_nothing_more():

@@ -173,7 +173,7 @@ class Mixing:
         return [
             Place(self.hydraulics.ports[port].name, True, _by_run(arrives))
             for port, arrives in sorted(self.streams.arrives.items())
-            if not self.streams.enters[port] > 0.0
+            if self.streams.leaves[port] > 0.0
         ]
 
     def area(self, name: str, geometry: Geometry) -> Place | None:

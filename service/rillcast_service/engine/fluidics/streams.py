@@ -38,6 +38,8 @@ from rillcast_service.engine.layout.medial import Floats, Ints
 _M_PER_MM = 1e-3
 #: A place that this share of the whole flow or less passes through stands still.
 _STILL = 1e-11
+#: What a port's tube brings or takes below this share of the whole is rounding: liquid only passes there.
+_PASSES = 1e-9
 #: A run of this share of the whole flow or less is not followed: where liquid hardly moves, as in the mouth
 #: of a dead arm, rounding parts such strands from a stream and joins them again.
 _STRAND = 1e-10
@@ -112,13 +114,14 @@ class Streams:
     Args:
         runs: each after those that it comes from; the first holds what is rounding.
         arrives: port → what flows into it from the channels.
-        enters: (ports,) m³/s that the tube of each brings.
+        enters: (ports,) m³/s that the tube of each brings; leaves: that it takes.
         faces: of each level.
     """
 
     runs: tuple[Run, ...]
     arrives: dict[int, tuple[Piece, ...]]
     enters: Floats
+    leaves: Floats
     faces: tuple[Faces, ...]
 
 
@@ -169,7 +172,8 @@ def follow(hydraulics: Hydraulics) -> Streams | None:
     return Streams(
         runs=tuple(sweep.runs),
         arrives={port: tuple(pieces) for port, pieces in sweep.arrives.items()},
-        enters=np.where(tube > _STILL * total, tube, 0.0),
+        enters=np.where(tube > _PASSES * total, tube, 0.0),
+        leaves=np.where(-tube > _PASSES * total, -tube, 0.0),
         faces=_placed(hydraulics, nodes, sweep, carried, pressure),
     )
 
