@@ -90,16 +90,22 @@ def _plane_pa(job: Job, process: Process) -> Range | None:
 
 
 def _may_give(job: Job, hydraulics: Hydraulics, faces_m: tuple[float, ...], plane_pa: float) -> bool:
-    """Whether any place bulges by more than counts, at the pressure of rigid walls."""
+    """Whether channels bulge by more than counts at the pressure of rigid walls, on the mean of what is lost.
+
+    Pads at ports, where next to nothing is lost, do not count.
+    """
     least = float(job.catalogue.rules["roof_give"]["nothing_percent"]["value"]) / 100.0
     if not hydraulics.operating.possible:
         return False
+    bulging = lost = 0.0
     for level in hydraulics.levels:
+        depth_m = level.depth_mm * _M_PER_MM
         rate = give.bulge_m_per_pa(span_m=level.width_mm * _M_PER_MM, thickness_m=faces_m, plane_pa=plane_pa)
-        deeper = rate * np.nan_to_num(level.pressure_pa) / (level.depth_mm * _M_PER_MM)
-        if float(deeper.max(initial=0.0)) > least:
-            return True
-    return False
+        # what is lost in a cell goes with speed² over depth, per area
+        loss = level.speed_m_per_s**2 * level.fitted.grid.area_mm2 / depth_m
+        bulging += float((loss * rate * np.nan_to_num(level.pressure_pa) / depth_m).sum())
+        lost += float(loss.sum())
+    return bulging > least * lost
 
 
 def _states(job: Job, hydraulics: Hydraulics, branches: Branches) -> tuple[BranchState, ...]:
