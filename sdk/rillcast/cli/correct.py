@@ -12,10 +12,10 @@ from rich.console import Console
 from rich.text import Text
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.layout import check_folder, check_layout_file
-from rillcast.cli.output import Row, err, hanging, out, plain, say, table
-from rillcast.cli.reading import FORMATS, SUFFIXES, add_reading_options, reading_options
-from rillcast.layout_files import drawing_media_type
+from rillcast.cli.layout import check_layout_file
+from rillcast.cli.output import Row, hanging, out, plain, say, table
+from rillcast.cli.reading import FORMATS, add_reading_options, reading_options
+from rillcast.cli.saving import add_saving_options, check_saving, save
 from rillcast.models import Change, Correction, Decision, RuleOutcome, SideEffect
 from rillcast.options import CorrectionOptions
 
@@ -46,31 +46,15 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--depth-um", type=float, metavar="D", help="depth of every channel layer")
     parser.add_argument("--printer", metavar="NAME", help="of the bench; its default otherwise")
     add_reading_options(parser)
-    output = parser.add_argument_group("output")
-    output.add_argument(
-        "--save",
-        action="append",
-        default=[],
-        type=Path,
-        metavar="PATH",
-        help=f"write the corrected drawing ({SUFFIXES}); may be repeated",
+    add_saving_options(
+        parser, drawing="the corrected drawing", picture="the places before and after", answer="the answer"
     )
-    output.add_argument(
-        "--picture", type=Path, metavar="PATH", help="write the places before and after (.svg)"
-    )
-    output.add_argument("--json", action="store_true", help="print the answer as JSON instead of tables")
     add_connection_options(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Read the file, correct, print, save."""
-    for path in arguments.save:
-        drawing_media_type(path.name)
-        check_folder(path)
-    if arguments.picture is not None:
-        check_folder(arguments.picture)
-        if arguments.picture.suffix.lower() != ".svg":
-            raise ValueError(f"{arguments.picture}: a picture comes as .svg")
+    check_saving(arguments)
     check_layout_file(arguments.file)
     options: CorrectionOptions = {}
     if arguments.depth_um is not None:
@@ -86,12 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(json.dumps(correction.raw, indent=2, ensure_ascii=False))
         else:
             print_correction(out(), correction)
-        for path in arguments.save:
-            correction.layout.save(path)
-            say(err(), f"wrote {path}")
-        if arguments.picture is not None:
-            arguments.picture.write_text(correction.picture, encoding="utf-8")
-            say(err(), f"wrote {arguments.picture}")
+        save(arguments, correction.layout, lambda: correction.picture)
     return 0
 
 

@@ -12,9 +12,10 @@ from rich.console import Console
 from rich.text import Text
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.output import Row, err, hanging, out, plain, say, table
-from rillcast.cli.reading import FORMATS, SUFFIXES, add_reading_options, reading_options
-from rillcast.layout_files import drawing_media_type, layout_media_type
+from rillcast.cli.output import Row, hanging, out, plain, say, table
+from rillcast.cli.reading import FORMATS, add_reading_options, reading_options
+from rillcast.cli.saving import add_saving_options, check_saving, save
+from rillcast.layout_files import layout_media_type
 from rillcast.models import Layer, Layout, Port, Repair
 
 _LAYER_NUMBERS = frozenset({"depth", "level", "area", "shapes"})
@@ -33,29 +34,13 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--depth-um", type=float, metavar="D", help="depth of every channel layer")
     parser.add_argument("--name", help="of the layout; the file's otherwise")
     add_reading_options(parser)
-    output = parser.add_argument_group("output")
-    output.add_argument(
-        "--save",
-        action="append",
-        default=[],
-        type=Path,
-        metavar="PATH",
-        help=f"write the mended drawing ({SUFFIXES}); may be repeated",
-    )
-    output.add_argument("--picture", type=Path, metavar="PATH", help="write a picture of it (.svg)")
-    output.add_argument("--json", action="store_true", help="print the layout as JSON instead of tables")
+    add_saving_options(parser, drawing="the mended drawing", picture="a picture of it", answer="the layout")
     add_connection_options(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Read the file, print, save."""
-    for path in arguments.save:
-        drawing_media_type(path.name)
-        check_folder(path)
-    if arguments.picture is not None:
-        check_folder(arguments.picture)
-        if arguments.picture.suffix.lower() != ".svg":
-            raise ValueError(f"{arguments.picture}: a picture comes as .svg")
+    check_saving(arguments)
     check_layout_file(arguments.file)
     options = reading_options(arguments)
     if arguments.depth_um is not None:
@@ -68,12 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(json.dumps(layout.raw, indent=2, ensure_ascii=False))
         else:
             print_layout(out(), layout)
-        for path in arguments.save:
-            layout.save(path)
-            say(err(), f"wrote {path}")
-        if arguments.picture is not None:
-            arguments.picture.write_text(layout.picture(), encoding="utf-8")
-            say(err(), f"wrote {arguments.picture}")
+        save(arguments, layout, layout.picture)
     return 0
 
 
@@ -81,12 +61,6 @@ def check_layout_file(path: Path) -> None:
     """Refuse a file that is not there or is no layout, before a service is started for it."""
     with path.open("rb") as file:
         layout_media_type(path.name, file.read(256))
-
-
-def check_folder(path: Path) -> None:
-    """Refuse to save where there is no folder. Raises ValueError."""
-    if not path.parent.is_dir():
-        raise ValueError(f"{path}: there is no folder {path.parent} to save it in")
 
 
 def print_layout(console: Console, layout: Layout) -> None:

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any, cast
 
 from rillcast.cli.connection import add_connection_options, connect
-from rillcast.cli.layout import check_folder, check_layout_file, repair_lines
+from rillcast.cli.layout import check_layout_file, repair_lines
 from rillcast.cli.output import err, hanging, out, progress_bar, say
 from rillcast.cli.reading import FORMATS, add_reading_options, reading_options
+from rillcast.cli.saving import check_folder
 from rillcast.cli.tables import print_quote
 from rillcast.client import Client, check_document_suffix
 from rillcast.models import Quote

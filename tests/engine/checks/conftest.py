@@ -11,14 +11,11 @@ from shapely import MultiPolygon, Point, Polygon, box
 
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.checks.review import optional_rules
-from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.job import Bench, Job
-from rillcast_service.engine.layout.measure import least, measure
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
 from rillcast_service.engine.quoting import Analysis, analyse
 from rillcast_service.engine.result import Finding
 from rillcast_service.engine.routes.registry import load_routes
-from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 OUTLINE = box(0.0, 0.0, 70.0, 22.0)
 
@@ -73,19 +70,7 @@ def findings_of() -> Callable[..., list[Finding]]:
 
     def run(job: Job, route_id: str, *rule_ids: str) -> list[Finding]:
         route = load_routes(job.catalogue)[route_id]
-        variant = route.variants(job)[0]
-        as_made = route.as_made(job, variant)
-        case = Case(
-            job=job,
-            route=route,
-            variant=variant,
-            process=route.process(job, variant),
-            as_made=as_made,
-            drawn=least(map(measure, drawn_levels(job.layout).values())),
-            made=least(map(measure, made_levels(as_made).values())),
-            cavities=find_cavities(as_made.channels, job.layout.ports),
-            fluidics=None,
-        )
+        case = Case.without_flow(job, route, route.variants(job)[0])
         assert set(rule_ids) <= set(route.rules) | optional_rules(job.catalogue, "interoperability")
         return [finding for rule_id in rule_ids for finding in registered()[rule_id](case)]
 

@@ -6,13 +6,14 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rillcast_service.engine.asmade.model import AsMade
-from rillcast_service.engine.fluidics.cavities import Cavities
+from rillcast_service.engine.fluidics.cavities import Cavities, find_cavities
 from rillcast_service.engine.fluidics.draining import Drained
 from rillcast_service.engine.fluidics.exchange import Exchange
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.layout.measure import Measurements
+from rillcast_service.engine.layout.measure import Measurements, least, measure
 from rillcast_service.engine.result import Finding, FluidicsSummary
 from rillcast_service.engine.routes.base import BuildVariant, Process, Route
+from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,29 @@ class Case:
     fluidics: FluidicsSummary | None
     drained: Drained | None = None
     exchange: Exchange | None = None
+
+    @classmethod
+    def without_flow(cls, job: Job, route: Route, variant: BuildVariant) -> Case:
+        """What the rules about shapes look at; nothing flows.
+
+        Args:
+            job, route, variant: what is made, and how.
+
+        Returns:
+            The case, as drawn and as made.
+        """
+        as_made = route.as_made(job, variant)
+        return cls(
+            job=job,
+            route=route,
+            variant=variant,
+            process=route.process(job, variant),
+            as_made=as_made,
+            drawn=least(map(measure, drawn_levels(job.layout).values())),
+            made=least(map(measure, made_levels(as_made).values())),
+            cavities=find_cavities(as_made.channels, job.layout.ports),
+            fluidics=None,
+        )
 
 
 Rule = Callable[[Case], Iterator[Finding]]

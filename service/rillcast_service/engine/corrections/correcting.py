@@ -99,11 +99,6 @@ class _Work:
 Mender = Callable[[_Work, _State], _Step]
 
 
-def mendable_rules() -> tuple[str, ...]:
-    """Ids of the rules whose findings can be mended in the drawing, in the order in which they are mended."""
-    return tuple(_MENDERS)
-
-
 def correct(layout: Layout, request: CorrectionRequest, catalogue: Catalogue) -> Corrected:
     """Mend what a route's review objects to, and nothing else.
 

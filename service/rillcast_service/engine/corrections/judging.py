@@ -9,12 +9,9 @@ from shapely import Geometry
 
 from rillcast_service.engine.checks.registry import Case, registered
 from rillcast_service.engine.corrections.model import RuleOutcome, SideEffect
-from rillcast_service.engine.fluidics.cavities import find_cavities
 from rillcast_service.engine.job import Job
-from rillcast_service.engine.layout.measure import least, measure
 from rillcast_service.engine.result import Finding, Severity
 from rillcast_service.engine.routes.base import Route
-from rillcast_service.engine.shapes import drawn_levels, made_levels
 
 _GRAVITY = {Severity.BLOCKER: 2, Severity.RISK: 1, Severity.NOTE: 0}
 #: A finding this near to one of before is the same: what is mended moves it by less.
@@ -32,23 +29,7 @@ def cases_of(job: Job, route: Route) -> tuple[Case, ...]:
     Returns:
         One a variant.
     """
-    cases = []
-    for variant in route.variants(job):
-        as_made = route.as_made(job, variant)
-        cases.append(
-            Case(
-                job=job,
-                route=route,
-                variant=variant,
-                process=route.process(job, variant),
-                as_made=as_made,
-                drawn=least(map(measure, drawn_levels(job.layout).values())),
-                made=least(map(measure, made_levels(as_made).values())),
-                cavities=find_cavities(as_made.channels, job.layout.ports),
-                fluidics=None,
-            )
-        )
-    return tuple(cases)
+    return tuple(Case.without_flow(job, route, variant) for variant in route.variants(job))
 
 
 def findings_of(cases: Sequence[Case], rules: Iterable[str]) -> dict[str, tuple[Finding, ...]]:

@@ -63,14 +63,6 @@ class Stream:
         """Volume that fresh liquid reaches."""
         return float(self.volume_m3[self.exchanged].sum())
 
-    def outflow(self) -> Floats:
-        """Flow out of each node, (nodes,) m³/s."""
-        nodes, count = self.nodes, len(self.volume_m3)
-        out = sums(nodes.a, np.maximum(self.flow, 0.0), count)
-        out += sums(nodes.b, np.maximum(-self.flow, 0.0), count)
-        out[: nodes.ports] += self.leaves
-        return out
-
     def carried(self, value: Floats) -> Floats:
         """What the flow takes out of each node, less what it brings.
 
