@@ -11,7 +11,7 @@ from shapely import LineString, MultiPolygon, Point, box, union_all
 
 from rillcast_service.documents.as_made_picture import as_made_picture
 from rillcast_service.documents.signs import CLOSED, LOST, MERGED, NARROWEST, SEVERITIES, SPLIT
-from rillcast_service.engine.asmade.model import AsMade, MadeChannel
+from rillcast_service.engine.asmade.model import AsMade, MadeChannel, MadeMarks
 from rillcast_service.engine.layout.model import Layer, Layout, Port, PortRole, Role
 from rillcast_service.engine.ranges import Range
 from rillcast_service.engine.result import AsMadeSummary
@@ -73,6 +73,18 @@ def test_a_lost_neck_is_told_by_shape_word_and_number_and_magnified(drawn_as):
     number = texts[texts.index(SPLIT.word) - 1]
     assert texts.count(number) == 3, "on the chip, on the magnified place and in the list"
     assert "Magnified" in texts
+
+
+@pytest.mark.parametrize(("apart_mm", "told"), [(0.0, False), (-0.02, True)])
+def test_marks_that_touch_in_a_corner_part_there_and_those_that_overlap_are_interrupted(
+    drawn_as, apart_mm, told
+):
+    layout = _layout(*PADS, box(5, 9.9, 35, 10.1))
+    modules = polygons(union_all([box(10, 4, 11, 5), box(11 + apart_mm, 5 + apart_mm, 12, 6)]))
+    layout = replace(layout, layers=(*layout.layers, Layer("code", Role.MARKS, modules, depth_um=150.0)))
+    made = _made(layout, -25.0)
+    made = replace(made, marks=(MadeMarks("code", offset(modules, -0.025), DEPTH),))
+    assert (SPLIT.word in _texts(drawn_as(layout, made))) is told
 
 
 def test_walls_that_open_and_islands_that_vanish_are_told_apart(drawn_as):
