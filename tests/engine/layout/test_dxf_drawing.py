@@ -423,9 +423,12 @@ class TestFiles:
                 for y in range(across)
             )
             data = drawing(*squares)
-            began = time.process_time()
-            layout = reading(data, limits=limits)
-            spent.append(time.process_time() - began)
+            tries = []
+            for _ in range(3):
+                began = time.process_time()
+                layout = reading(data, limits=limits)
+                tries.append(time.process_time() - began)
+            spent.append(min(tries))  # the least disturbed
             assert layout.channel_layers[0].geometry.area == pytest.approx(20 * across * 0.01)
         assert spent[1] < 4 * 2.0 * spent[0]
 
